@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import numbers
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
@@ -254,10 +255,10 @@ def to_json(x: Any) -> Any:
         return {str(k): to_json(v) for k, v in x.items()}
     if isinstance(x, (list, tuple)):
         return [to_json(v) for v in x]
-    if isinstance(x, bool) or x is None or isinstance(x, str):
+    if isinstance(x, bool | str) or x is None:
         return x
-    if isinstance(x, int):
-        return x
+    if isinstance(x, numbers.Integral):
+        return int(x)
     return _number(float(x))
 
 

@@ -1,0 +1,1 @@
+"""Sealed evidence: archive, provenance, verification."""

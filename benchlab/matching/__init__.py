@@ -1,0 +1,1 @@
+"""Distances between parts, groups, assignment, trim."""

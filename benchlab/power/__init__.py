@@ -1,0 +1,1 @@
+"""Loads, packs, budget, wiring."""

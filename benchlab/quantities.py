@@ -1,0 +1,172 @@
+"""The glossary: every channel and quantity once, with unit, definition, formula and source.
+
+``benchlab explain`` prints it, the report links to it, and a test checks that nothing is reported that is not in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+# longest suffix first: "pa_m3_s" must win over "s"
+_UNIT_OF_SUFFIX: tuple[tuple[str, str], ...] = (
+    ("_s_per_60deg", "s/60 deg"),
+    ("_pa_m3_s", "Pa m3/s"),
+    ("_sml_min", "mL/min (0 C, 101.325 kPa)"),
+    ("_deg", "deg"),
+    ("_kpa", "kPa"),
+    ("_mah", "mAh"),
+    ("_min", "min"),
+    ("_ohm", "ohm"),
+    ("_wh", "Wh"),
+    ("_us", "us"),
+    ("_ml", "mL"),
+    ("_mm", "mm"),
+    ("_fraction", "1"),
+    ("_a", "A"),
+    ("_v", "V"),
+    ("_c", "C"),
+    ("_h", "h"),
+    ("_s", "s"),
+)
+
+
+def unit_of(name: str) -> str:
+    """Return the unit that a canonical channel or quantity name carries; "1" for a pure number or a label."""
+    return next((unit for suffix, unit in _UNIT_OF_SUFFIX if name.endswith(suffix)), "1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """What a number means: ``kind`` is the kind of part it belongs to, ``formula`` in plain text."""
+
+    name: str
+    kind: str
+    title: str
+    definition: str
+    formula: str = ""
+    source: str = "definition of this project (DESIGN)"
+
+    @property
+    def unit(self) -> str:
+        """The unit that the name carries."""
+        return unit_of(self.name)
+
+
+def _q(
+    kind: str, name: str, title: str, definition: str, formula: str = "", source: str = "own definition"
+) -> Quantity:
+    return Quantity(name=name, kind=kind, title=title, definition=definition, formula=formula, source=source)
+
+
+_ALL: tuple[Quantity, ...] = (
+    # servo, per cycle
+    _q("servo", "cycles", "Cycles", "Complete cycles of the command pattern in the log."),
+    _q(
+        "servo",
+        "centre_deg",
+        "Centre",
+        "Rest position at the neutral command, mean of the two approach directions.",
+        "(rest from above + rest from below) / 2",
+    ),
+    _q(
+        "servo",
+        "hysteresis_deg",
+        "Hysteresis",
+        "Rest at neutral approached from above minus approached from below: backlash and dead band as recorded.",
+        "rest from above - rest from below",
+    ),
+    _q("servo", "end_high_deg", "High end", "Rest position at the high command end."),
+    _q("servo", "end_low_deg", "Low end", "Rest position at the low command end."),
+    _q("servo", "travel_deg", "Travel", "Distance between the two ends.", "end_high_deg - end_low_deg"),
+    _q(
+        "servo",
+        "transit_s_per_60deg",
+        "Transit time",
+        "Time per 60 degrees between 10 % and 90 % of a stroke, where the command is faster than the servo.",
+        "60 x (t90 - t10) / (0.8 x |stroke|)",
+        "time per 60 deg is how makers state speed (common practice, no source)",
+    ),
+    _q(
+        "servo",
+        "transit_ref_s_per_60deg",
+        "Transit time at nominal supply",
+        "Transit time corrected to the nominal supply voltage.",
+        "transit x (V / V_nominal)",
+    ),
+    _q("servo", "overshoot_deg", "Overshoot", "Largest excursion past the rest value that ends a stroke."),
+    _q("servo", "jitter_deg", "Jitter", "Rms about the mean while at rest, sensor noise included."),
+    _q("servo", "moving_current_a", "Moving current", "Mean current while the servo moves."),
+    _q(
+        "servo",
+        "moving_current_ref_a",
+        "Moving current at 25 C",
+        "Moving current corrected to 25 C case temperature and the nominal supply.",
+    ),
+    _q("servo", "peak_current_a", "Peak current", "99.9 % quantile of the current in a cycle (circuits: the maximum)."),
+    _q("servo", "idle_current_a", "Idle current", "Mean current at rest."),
+    _q("servo", "voltage_min_v", "Lowest voltage", "Lowest supply voltage in a cycle or a log."),
+    _q("servo", "temperature_c", "Temperature", "Mean case temperature in a cycle."),
+    # tank
+    _q(
+        "tank",
+        "leak_rate_pa_m3_s",
+        "Leak rate",
+        "Throughput of the leak at the start pressure, referred to 20 C.",
+        "V p1 / tau_leak x (293.15 K / T)",
+        "40 CFR 1065.644 (gas amount from p, V, T); EN 13184 (pressure change method)",
+    ),
+    _q(
+        "tank",
+        "leak_rate_sml_min",
+        "Leak rate, standard",
+        "The same leak in standard millilitres per minute at 0 C and 101.325 kPa.",
+    ),
+    _q(
+        "tank",
+        "retained_fraction",
+        "Retained fraction",
+        "Share of the leak component of the gauge pressure left after the required hold.",
+        "exp(-t_required / tau_leak)",
+    ),
+    _q("tank", "time_constant_h", "Time constant", "Time in which the leak component falls to 37 %.", "tau_leak"),
+    _q(
+        "tank",
+        "start_pressure_kpa",
+        "Start pressure",
+        "Leak component of the gauge pressure at the sealing moment.",
+        "p1",
+    ),
+    _q("tank", "hold_h", "Hold", "Time from sealing to the end of the usable hold."),
+    # circuit
+    _q("circuit", "mean_current_a", "Mean current", "Time average of the current."),
+    _q("circuit", "rms_current_a", "Rms current", "Root of the time average of the squared current."),
+    _q("circuit", "p95_current_a", "95 % current", "Current not exceeded during 95 % of the time."),
+    _q("circuit", "p99_current_a", "99 % current", "Current not exceeded during 99 % of the time."),
+    _q("circuit", "p999_current_a", "99.9 % current", "Current not exceeded during 99.9 % of the time."),
+    _q("circuit", "charge_mah", "Charge", "Time integral of the current.", "integral of I dt"),
+    _q("circuit", "energy_wh", "Energy", "Time integral of current times voltage.", "integral of U I dt"),
+    _q(
+        "circuit",
+        "source_resistance_ohm",
+        "Source resistance",
+        "Prompt (ohmic) fall of voltage per ampere, from sample to sample.",
+        "-dU/dI",
+    ),
+    # pack
+    _q("pack", "flight_charge_mah", "Charge per flight", "Charge that one flight takes from the pack."),
+    _q(
+        "pack",
+        "reserve_fraction",
+        "Reserve",
+        "Usable capacity left after one flight.",
+        "1 - flight_charge / (capacity x usable_fraction)",
+    ),
+    _q("pack", "endurance_min", "Endurance", "Flight time until the usable capacity is spent."),
+    _q("pack", "voltage_end_v", "Voltage at the end", "Worst-case voltage at peak load at the end of the flight."),
+    # dimension
+    _q(
+        "dimension", "difference", "Left-right difference", "Left minus right of one bench measurement.", "left - right"
+    ),
+)
+
+QUANTITIES: dict[str, Quantity] = {q.name: q for q in _ALL}

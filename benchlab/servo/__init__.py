@@ -1,0 +1,1 @@
+"""Servo cycling: cycles, strokes, per-cycle quantities, events and judgement."""

@@ -1,0 +1,1 @@
+"""Trends, steps, outliers, uncertainty and conformity. Knows nothing of servos or tanks."""

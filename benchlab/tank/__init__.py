@@ -1,0 +1,1 @@
+"""Pressure hold: compensation, decay model, leak rate, judgement."""
