@@ -363,6 +363,25 @@ def _cross_faults(raw: dict[str, Any], folder: Path, allow_outside: bool) -> Ite
                 if isinstance(name, str) and (why := _leaves(folder, name, allow_outside)):
                     yield (word, i, "log"), f'{word} "{pid}": log "{name}" {why}'
 
+    taken: dict[tuple[str, str], str] = {}
+    for i, e in entries("servo"):
+        for name in [e["log"]] if isinstance(e.get("log"), str) else e.get("log") or []:
+            same = (str(name), str(e.get("channel", "")))
+            if same in taken:
+                what = f'"{taken[same]}" already reads channel {same[1] or "(none)"} of log "{name}"'
+                yield (
+                    ("servo", i, "channel" if "channel" in e else "log"),
+                    f'servo "{e.get("id")}": {what}; give each servo its own channel',
+                )
+            taken.setdefault(same, str(e.get("id")))
+
+    for i, e in entries("dimension"):
+        item = e.get("item")
+        if isinstance(item, str) and item in ids:
+            yield ("dimension", i, "item"), f'dimension "{item}": the name is already taken by a {ids[item]}'
+        if isinstance(item, str):
+            ids.setdefault(item, "dimension")
+
     pack_ids = {e.get("id") for _, e in entries("pack")}
     for i, e in entries("circuit"):
         for p in e.get("packs", []) if isinstance(e.get("packs"), list) else []:

@@ -1,0 +1,177 @@
+"""The command line. Each command parses its arguments, calls one function and prints; heavy imports stay inside."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchlab import __version__
+from benchlab.errors import BenchlabError
+
+if TYPE_CHECKING:
+    from benchlab.run import Outcome
+
+app = typer.Typer(
+    name="benchlab",
+    help="Bench test evidence for model aircraft: raw logs in, decisions and one report per airframe out.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+OutOption = Annotated[Path, typer.Option("--out", help="Folder that gets one sub-folder per airframe.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print results.json instead of the summary.")]
+OutsideOption = Annotated[
+    bool, typer.Option("--allow-outside", help="Let the register name logs outside the airframe's folder.")
+]
+
+
+@app.callback(invoke_without_command=True)
+def _root(version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False) -> None:
+    if version:
+        print(f"benchlab {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def run(
+    folders: Annotated[list[Path], typer.Argument(metavar="DIR...", help="Folders that hold an airframe.toml.")],
+    out: OutOption = Path("reports"),
+    quiet: QuietOption = False,
+    as_json: JsonOption = False,
+    allow_outside: OutsideOption = False,
+) -> None:
+    """Do the whole job for one or more airframe folders: read, check, fit, judge, match, report.
+
+    Exit status: 0 all accepted, 1 something is to be retested or rejected, 2 the input or the usage is wrong.
+    """
+    from benchlab.run import run_airframe
+
+    status = 0
+    seen: dict[str, Path] = {}
+    for folder in folders:
+        try:
+            with _progress(quiet or as_json) as progress:
+                outcome = run_airframe(folder, out, allow_outside=allow_outside, progress=progress)
+        except BenchlabError as error:
+            _complain(error)
+            status = 2
+            continue
+        name = outcome.result.airframe
+        if name in seen:
+            _say_error(f"{folder}: airframe {name} was already written from {seen[name]}; give each its own id")
+            status = 2
+        seen[name] = folder
+        _show(outcome, quiet, as_json)
+        status = max(status, outcome.exit_status)
+    raise typer.Exit(status)
+
+
+@app.command()
+def read(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log file, compressed or not.")],
+    write: Annotated[Path | None, typer.Option("--write", help="Save the canonical table as Parquet here.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print what was understood as JSON.")] = False,
+) -> None:
+    """Show how a log is understood: dialect, channels and units, clock, rejected rows."""
+    from benchlab.logs.describe import as_json as described
+    from benchlab.logs.describe import as_text, write_parquet
+    from benchlab.logs.reader import read_log
+    from benchlab.procedure import load_procedures
+
+    with _errors():
+        understood = read_log(log, name=str(log), procedures=load_procedures())
+        if write:
+            write_parquet(understood, write)
+        print(json.dumps(described(understood), indent=1, ensure_ascii=False) if as_json else as_text(understood))
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path | None, typer.Argument(metavar="[DIR]", help="Where the demonstration is laid out.")] = None,
+    full: Annotated[bool, typer.Option("--full", help="Generate the full-size one: 8 servos x 990 cycles.")] = False,
+    out: OutOption = Path("reports"),
+    quiet: QuietOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Lay out the demonstration airframe, an invented one with planted faults, and run it."""
+    from benchlab.run import run_airframe
+    from benchlab.simulate.demo import lay_out, lay_out_full
+
+    with _errors():
+        where = folder or Path("benchlab_demo_full" if full else "benchlab_demo")
+        with _progress(quiet or as_json) as progress:
+            progress("laying out the demonstration airframe")
+            (lay_out_full if full else lay_out)(where)
+            outcome = run_airframe(where, out, progress=progress)
+        _show(outcome, quiet, as_json)
+    # the demonstration has planted faults: that they are found is success
+    raise typer.Exit(2 if outcome.faults else 0)
+
+
+# --- output -----------------------------------------------------------------------------------------------------------
+
+
+def _show(outcome: Outcome, quiet: bool, as_json: bool) -> None:
+    from benchlab.results import dumps
+    from benchlab.summary import summary_text
+
+    for fault in outcome.faults:
+        _say_error(fault)
+    if as_json:
+        sys.stdout.write(dumps(outcome.result))
+    elif not quiet:
+        print(summary_text(outcome.result, outcome.folder / "report.html"))
+
+
+def _say_error(message: str) -> None:
+    print(f"benchlab: {message}", file=sys.stderr)
+
+
+def _complain(error: BenchlabError) -> None:
+    for line in str(error).splitlines():
+        _say_error(line)
+
+
+@contextmanager
+def _errors() -> Iterator[None]:
+    """Turn an error of the input into its lines and exit status 2."""
+    try:
+        yield
+    except BenchlabError as error:
+        _complain(error)
+        raise typer.Exit(2) from None
+
+
+@contextmanager
+def _progress(silent: bool) -> Iterator[object]:
+    """Give a function that tells what is being done: a moving line on a terminal, nothing when piped."""
+    if silent or not sys.stderr.isatty():
+        yield lambda _what: None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("starting") as status:
+        yield status.update
+
+
+def main() -> None:
+    """Run the command line; Ctrl-C and a closed pipe end it in one line."""
+    try:
+        app()
+    except KeyboardInterrupt:
+        _say_error("stopped; nothing half-written was left behind")
+        sys.exit(130)
+    except BrokenPipeError:
+        # the reader of our output (head, less) has gone: not an error of ours
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+        sys.exit(141)
