@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -153,7 +153,7 @@ def _errors() -> Iterator[None]:
 
 
 @contextmanager
-def _progress(silent: bool) -> Iterator[object]:
+def _progress(silent: bool) -> Iterator[Callable[[str], None]]:
     """Give a function that tells what is being done: a moving line on a terminal, nothing when piped."""
     if silent or not sys.stderr.isatty():
         yield lambda _what: None

@@ -22,7 +22,7 @@ def csv_text(frame: pd.DataFrame) -> str:
     """Return a frame as CSV text (comma, decimal point, LF) that is safe to open in a spreadsheet."""
     safe = frame.copy()
     for name in safe.columns:
-        if not safe[name].dtype.kind in "biuf":
+        if safe[name].dtype.kind not in "biuf":
             safe[name] = safe[name].map(harmless)
     safe.columns = [harmless(str(c)) for c in safe.columns]
     return safe.to_csv(index=False, lineterminator="\n")

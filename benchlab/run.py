@@ -258,7 +258,7 @@ def write_files(
         cycles_table(analyses).to_parquet(staging / "cycles.parquet", index=False)
         target.mkdir(exist_ok=True)
         for file in sorted(staging.iterdir()):
-            os.replace(file, target / file.name)
+            file.replace(target / file.name)
     except OSError as error:
         msg = f"cannot write the results ({error.strerror})"
         raise BenchlabError(msg, path=str(target), do="free some space or name another folder with --out") from None
