@@ -1,0 +1,138 @@
+"""Likelihood of a trend with AR(1) noise over a grid of settling times and correlations.
+
+Model: ``y = X b + a exp(-(k - k1)/tau) + e``, ``e`` a stationary AR(1) process with correlation ``rho`` from one cycle
+to the next. For given ``tau`` and ``rho`` everything else is linear and solved in closed form, so the whole surface over
+(tau, rho) is computed at once from a few products of columns: no start value, and no local optimum to be caught in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlab.stats.autocorrelation import steps_between
+
+Array = NDArray[np.float64]
+
+_FAR_GAP = 50.0
+"""Gaps longer than this many cycles are taken as this long: any correlation below 0.97 has died away by then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """The linear part of the model, made orthonormal, and the data freed from it."""
+
+    cycle: Array
+    q: Array
+    """(n, p) orthonormal columns; the last of the original columns is the drift."""
+    r: Array
+    """(p, p) upper triangular, original columns = q @ r."""
+    rest: Array
+    """(n,) data minus their plain least-squares fit on the columns."""
+    fitted: Array
+    """(p,) coefficients of that fit on q."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surface:
+    """Everything that follows in closed form at each rho (axis 0, length R) and tau (last axis, length m)."""
+
+    rho: Array
+    tau: Array
+    lower: Array
+    """(R, p, p) Cholesky factor of the whitened columns' normal matrix."""
+    wy: Array
+    """(R, p) whitened data in the columns' orthonormal frame."""
+    we: Array
+    """(R, p, m) whitened settling columns in that frame."""
+    see: Array
+    """(R, m) squared length of the settling column outside the other columns."""
+    sey: Array
+    """(R, m) its product with the data."""
+    rss: Array
+    """(R,) residual sum of squares without settling; with it: ``rss - sey^2 / see``."""
+    log_det: Array
+    """(R,) log determinant of the AR(1) correlation matrix."""
+    gamma: Array
+    """(p, m) the settling columns' plain projection on q, which the solution is relative to."""
+
+    @property
+    def rss_settling(self) -> Array:
+        """(R, m) residual sum of squares with settling."""
+        return np.maximum(self.rss[:, None] - self.sey**2 / self.see, 0.0)
+
+    @property
+    def rss_no_drift(self) -> Array:
+        """(R,) without settling and without the last column."""
+        return np.asarray(self.rss + self.wy[:, -1] ** 2, dtype=float)
+
+    @property
+    def rss_settling_no_drift(self) -> Array:
+        """(R, m) with settling but without the last column."""
+        last = self.we[:, -1, :]
+        see = self.see + last**2
+        sey = self.sey + last * self.wy[:, -1:]
+        return np.maximum(self.rss_no_drift[:, None] - sey**2 / see, 0.0)
+
+
+def design(cycle: Array, y: Array, columns: Array) -> Design:
+    """Prepare data for :func:`surface`; ``columns`` (n, p) must be independent, the drift last."""
+    q, r = np.linalg.qr(columns)
+    fitted = q.T @ y
+    rest = y - q @ fitted
+    again = q.T @ rest  # a second pass: data with a large offset lose digits in the first
+    return Design(cycle=cycle, q=q, r=r, rest=rest - q @ again, fitted=fitted + again)
+
+
+def settling_columns(cycle: Array, first: float, tau: Array) -> Array:
+    """``exp(-(cycle - first) / tau)``, shape (n, m)."""
+    return np.asarray(np.exp(-(cycle - first)[:, None] / tau), dtype=float)
+
+
+def surface(d: Design, rho: Array, tau: Array) -> Surface:
+    """Solve the model at every pair of ``rho`` (R,) and ``tau`` (m,); ``tau`` may be empty."""
+    p = d.q.shape[1]
+    e = settling_columns(d.cycle, d.cycle[0], tau)
+    gamma = d.q.T @ e
+    e = e - d.q @ gamma
+    left = np.column_stack([d.q, d.rest])
+    products, squares, log_det = _whitened_products(left, e, d.cycle, rho)
+    lower = np.linalg.cholesky(products[:, :p, :p])
+    w = np.linalg.solve(lower, products[:, :p, p:])
+    wy, we = w[:, :, 0], w[:, :, 1:]
+    floor = 1e-13 * len(d.cycle)  # a column inside the others' span: no information, no division by zero
+    return Surface(
+        rho=rho, tau=tau, lower=lower, wy=wy, we=we,
+        see=np.maximum(squares - (we**2).sum(axis=1), floor),
+        sey=products[:, p, p + 1 :] - np.einsum("rp,rpm->rm", wy, we),
+        rss=np.maximum(products[:, p, p] - (wy**2).sum(axis=1), 0.0), log_det=log_det, gamma=gamma,
+    )  # fmt: skip
+
+
+def _whitened_products(left: Array, e: Array, cycle: Array, rho: Array) -> tuple[Array, Array, Array]:
+    """Products of the whitened columns for every rho, from the raw columns' products by length of gap.
+
+    Returns left'[left, e] (R, p + 1, p + 1 + m), the squared lengths of e (R, m) and the log determinants (R,).
+    """
+    right = np.concatenate([left, e], axis=1)
+    gap = np.minimum(steps_between(cycle), _FAR_GAP)
+    products = np.broadcast_to(np.outer(left[0], right[0]), (len(rho), left.shape[1], right.shape[1])).copy()
+    squares = np.broadcast_to(e[0] ** 2, (len(rho), e.shape[1])).copy()
+    log_det = np.zeros(len(rho))
+    for g in np.unique(gap):
+        now = np.flatnonzero(gap == g) + 1
+        every = len(now) == len(gap)
+        l1, l0 = (left[1:], left[:-1]) if every else (left[now], left[now - 1])
+        r1, r0 = (right[1:], right[:-1]) if every else (right[now], right[now - 1])
+        e1, e0 = r1[:, left.shape[1] :], r0[:, left.shape[1] :]
+        c = rho**g
+        f = 1 / (1 - c**2)
+        both = l1.T @ r0 + l0.T @ r1
+        products += np.multiply.outer(f, l1.T @ r1) - np.multiply.outer(f * c, both)
+        products += np.multiply.outer(f * c**2, l0.T @ r0)
+        s11, s10, s00 = (np.einsum("nm,nm->m", a, b) for a, b in ((e1, e1), (e1, e0), (e0, e0)))
+        squares += np.outer(f, s11) - 2 * np.outer(f * c, s10) + np.outer(f * c**2, s00)
+        log_det += len(now) * np.log1p(-(c**2))
+    return products, squares, log_det
