@@ -1,0 +1,164 @@
+"""The demonstration airframe: an invented one with planted faults, small (shipped in ``data_demo/``) or full size.
+
+Planted: S12 is still running in; S13's hysteresis grows; S16 draws far more than its sisters; T2 leaks; T3 was read by
+hand without thermometer and barometer; P3 is too small for the flight. One log has an encoder glitch in it, one a
+microsecond counter of 32 bits that starts anew. Everything else is sound.
+"""
+
+from __future__ import annotations
+
+import lzma
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from benchlab.errors import BenchlabError
+from benchlab.resources import shipped
+from benchlab.simulate.power import Load, simulate_load
+from benchlab.simulate.servo import Bench, Fault, Traits, healthy_traits, simulate_bench
+from benchlab.simulate.tank import Scenario, leak_rate_for, simulate_hold
+
+SEED = 20_260
+ELEVONS = ("S11", "S12", "S13", "S14")
+RUDDERS = ("S15", "S16", "S17")
+
+
+def lay_out(folder: Path) -> None:
+    """Copy the shipped demonstration airframe into ``folder``; files that are already there and the same are kept.
+
+    Raises
+    ------
+    BenchlabError
+        If the folder holds other files of those names, or cannot be written.
+    """
+    source = shipped("data_demo")
+    try:
+        for file in sorted(p for p in source.rglob("*") if p.is_file()):
+            copy = folder / file.relative_to(source)
+            if copy.exists():
+                if copy.read_bytes() != file.read_bytes():
+                    msg = "is not the demonstration's own file"
+                    raise BenchlabError(msg, path=str(copy), do="name an empty folder: benchlab demo DIR")
+                continue
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(file, copy)
+    except OSError as error:
+        msg = f"cannot be written ({error.strerror})"
+        raise BenchlabError(msg, path=str(folder), do="name another folder: benchlab demo DIR") from None
+
+
+def lay_out_full(folder: Path) -> None:
+    """Generate the full-size demonstration airframe in ``folder``: 8 servos x 990 cycles at 100 Hz.
+
+    Raises
+    ------
+    BenchlabError
+        If the folder is there and not empty, or cannot be written.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise BenchlabError("is not an empty folder", path=str(folder), do="name another: benchlab demo --full DIR")
+    register = (shipped("data_demo") / "airframe.toml").read_text(encoding="utf-8")
+    eighth = (
+        '[[servo]]\nid = "S18"\ntype = "digital 20 kgf.cm"\nsupply_v = 7.4\n'
+        'log = "logs/rudders_and_spare.csv"\nchannel = 4\n\n'
+    )
+    try:
+        generate(folder, sampling_hz=100.0, period_s=4.0, compress=False, rudders=(*RUDDERS, "S18"))
+        text = register.replace(".csv.xz", ".csv").replace("[[group]]", eighth + "[[group]]", 1)
+        (folder / "airframe.toml").write_text(text, encoding="utf-8")
+    except OSError as error:
+        msg = f"cannot be written ({error.strerror})"
+        raise BenchlabError(msg, path=str(folder), do="name another folder: benchlab demo --full DIR") from None
+
+
+def generate(
+    folder: Path,
+    *,
+    sampling_hz: float = 25.0,
+    period_s: float = 3.0,
+    compress: bool = True,
+    rudders: tuple[str, ...] = RUDDERS,
+) -> None:
+    """Write the logs of the demonstration into ``folder/logs``; the same settings give the same logs."""
+    rng = np.random.default_rng(SEED)
+    logs = folder / "logs"
+    logs.mkdir(parents=True, exist_ok=True)
+    bench = Bench(
+        cycles=990, sampling_hz=sampling_hz, period_s=period_s, current_step_a=0.01, voltage_step_v=0.05,
+        temperature_noise_c=0.05, temperature_step_c=0.5,
+    )  # fmt: skip
+    elevons = _one_supply(simulate_bench(rng, bench, _servos(rng, ELEVONS))[0])
+    _write(elevons, logs / "elevons.csv", ";", ",", compress)
+    others = _one_supply(simulate_bench(rng, bench, _servos(rng, rudders))[0])
+    _write(_with_counter_and_glitch(others), logs / "rudders_and_spare.csv", ",", ".", compress)
+    _tanks(rng, logs, compress)
+    _circuits(rng, logs, compress)
+
+
+def _servos(rng: np.random.Generator, ids: tuple[str, ...]) -> dict[str, tuple[Traits, list[Fault]]]:
+    """Traits and planted faults of the servos of one log, labelled 1, 2, ..."""
+    out: dict[str, tuple[Traits, list[Fault]]] = {}
+    for label, servo in enumerate(ids, 1):
+        traits = healthy_traits(rng, spread=0.03)
+        traits = _with(traits, run_in_cycles=float(rng.uniform(80, 150)), centre_deg=float(rng.normal(0, 0.15)))
+        faults: list[Fault] = []
+        if servo == "S12":
+            traits = _with(traits, run_in_share=0.8, run_in_cycles=900.0)
+        elif servo == "S13":
+            faults.append(Fault(kind="hysteresis_growth", size=1.1))
+        elif servo == "S16":
+            faults.append(Fault(kind="high_current", size=0.5))
+        out[str(label)] = (traits, faults)
+    return out
+
+
+def _with(traits: Traits, **changes: float) -> Traits:
+    from dataclasses import replace
+
+    return replace(traits, **changes)
+
+
+def _one_supply(wide: pd.DataFrame) -> pd.DataFrame:
+    """Keep one supply voltage for all servos, the lowest of theirs: they hang on one supply."""
+    volts = [c for c in wide.columns if c.startswith("voltage")]
+    return wide.drop(columns=volts).assign(**{"supply [V]": wide[volts].min(axis=1)})
+
+
+def _with_counter_and_glitch(wide: pd.DataFrame) -> pd.DataFrame:
+    """Give the log a 32-bit microsecond counter that wraps inside it, and one impossible encoder value."""
+    start = 3_000_000_000
+    counter = (np.rint(wide["time [s]"].to_numpy() * 1e6).astype(np.int64) + start) % 2**32
+    glitched = wide["position 1 [deg]"].to_numpy(copy=True)
+    glitched[len(glitched) // 3] = 327.67
+    out = wide.drop(columns="time [s]").assign(**{"position 1 [deg]": glitched})
+    out.insert(0, "time [us]", counter)
+    return out
+
+
+def _tanks(rng: np.random.Generator, logs: Path, compress: bool) -> None:
+    base = Scenario(volume_ml=1450, start_pressure_kpa=12, hold_h=4.5, sampling_s=20, creep_share=0.12)
+    for name, retained in (("tank_left", 0.96), ("tank_right", 0.55)):
+        scenario = _scenario(base, leak_rate_pa_m3_s=leak_rate_for(base, retained, 4.0))
+        frame = simulate_hold(scenario, rng).frame
+        frame = frame.drop(columns="segment").rename(columns={
+            "time_s": "time [s]", "pressure_kpa": "gauge pressure [kPa]", "temperature_c": "air temperature [°C]",
+            "barometer_kpa": "barometer [hPa]",
+        })  # fmt: skip
+        frame["barometer [hPa]"] *= 10
+        _write(frame, logs / f"{name}.csv", ",", ".", compress)
+    header = _scenario(base, volume_ml=240, hold_h=4.2, readings=7, resolution_kpa=0.1, noise_kpa=0.03,
+                       temperature=False, barometer=False, leak_rate_pa_m3_s=1e-6)  # fmt: skip
+    frame = simulate_hold(header, rng).frame
+    text = "time,gauge pressure (kPa)\n"
+    for seconds, pressure in zip(frame["time_s"], frame["pressure_kpa"], strict=True):
+        minute = 9 * 60 + 10 + round(seconds / 60)
+        text += f"2026-03-14 {minute // 60:02d}:{minute % 60:02d},{pressure:.1f}\n"
+    (logs / "tank_header_by_hand.csv").write_text(text, encoding="utf-8")
+
+
+def _scenario(base: Scenario, **changes: float | int | bool) -> Scenario:
+    from dataclasses import replace
+
+    return replace(base, **changes)  # type: ignore[arg-type]  # every changed field keeps its own type
