@@ -79,7 +79,16 @@ class Tolerance(Settings):
 
     absolute: float | None = Field(None, gt=0)
     percent: float | None = Field(None, gt=0)
+    required: bool = True
+    """False: what neither part's log can show is told but does not ask for a retest."""
     source: str = "not stated"
+
+    @model_validator(mode="after")
+    def _has_a_bound(self) -> Tolerance:
+        if self.absolute is None and self.percent is None:
+            msg = "a tolerance needs 'absolute' or 'percent'"
+            raise ValueError(msg)
+        return self
 
 
 class Procedure(Settings):
@@ -122,6 +131,19 @@ class ServoProcedure(Procedure):
         max_outlier_share: float = Field(0.05, gt=0, lt=0.5)
         settled_share: float = Field(0.95, gt=0, lt=1)
 
+    class Trim(Settings):
+        """Trim tables of ganged servos."""
+
+        points: int = Field(9, ge=2, le=65)
+        """Command points of the follower's curve, evenly spaced."""
+        stiffness_nm_per_deg: float | None = Field(None, gt=0)
+        """Stiffness of one servo about its output shaft, stated; without it no fighting load can be told."""
+        stiffness_u_nm_per_deg: float | None = Field(None, ge=0)
+        stiffness_readings: list[Pair[float]] = []
+        """Or measured: pairs of torque in N m and deflection in deg of a powered servo; wins over the stated one."""
+        source: str = "not stated"
+
+    trim: Trim = Trim()
     cutting: Cutting = Cutting()
     correction: Correction = Correction()
     trends: Trends = Trends()
@@ -156,7 +178,12 @@ class DimensionProcedure(Procedure):
     """``paired_dimensions.toml``; its settings are explained there."""
 
     tolerance: float = Field(1.0, gt=0)
+    """In mm; other units of length are converted."""
     instrument_u: float = Field(0.1, ge=0)
+    """Standard uncertainty of one reading in mm."""
+    tolerance_deg: float = Field(0.5, gt=0)
+    instrument_u_deg: float = Field(0.1, ge=0)
+    source: str = "starting value of this project"
 
 
 class Procedures(Settings):
