@@ -1,0 +1,283 @@
+"""A block of whole lines to columns: a fast path for sound blocks, an exact one, line by line, where a line is odd."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+
+from benchlab.errors import LogError
+from benchlab.logs.cells import MISSING, is_missing, to_number
+from benchlab.logs.dialect import Dialect, is_blank, is_comment, split
+
+_SMALL = 64 << 10
+"""Odd blocks are halved down to this size, so that one odd line costs one small block the fast path."""
+_NULLS = sorted(
+    {w for m in MISSING for w in (m, m.upper(), m.capitalize())} | {"NaN", "-NaN", "NaN(ind)", "N/a", " ", "  ", "   "}
+)
+_PLAIN = {
+    ".": r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$",
+    ",": r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$",
+}
+_HUGE = 9.9e37  # SCPI-1999 vol. 1, 7.2.1: infinity, and above it not a number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cells:
+    """One column of a block. ``numbers`` (NaN: missing or not a number) or ``text`` (null: missing), or both."""
+
+    numbers: np.ndarray[Any, np.dtype[np.float64]] | None = None
+    text: pa.Array | None = None
+    bad: np.ndarray[Any, np.dtype[np.bool_]] | None = None
+    """Cells that are neither a number nor missing; None where there is none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reject:
+    """One rejected row: physical line, column name (or number), what stood there, the rule it broke."""
+
+    line: int
+    column: str
+    value: str
+    rule: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """The sound rows of a block (right number of fields) and the rejected ones."""
+
+    lines: np.ndarray[Any, np.dtype[np.int64]]
+    columns: list[Cells]
+    rejects: list[Reject] = field(default_factory=list)
+
+
+class BlockParser:
+    """Parses the blocks of one log in order. It learns which columns hold text and whether blocks tend to be odd."""
+
+    def __init__(self, dialect: Dialect, encoding: str, name: str) -> None:
+        self.dialect, self.name = dialect, name
+        self.encoding = encoding
+        self.repeated_headers = 0
+        self.last_line = 0
+        self._numeric = [t == "n" for t in dialect.types]
+        self._non_ascii = False
+        self._odd = self._tried = 0
+        self._bom = False
+
+    def parse(self, block: bytes) -> list[Rows]:
+        """Return the rows of a block; lines up to the first data line are passed over."""
+        first_line = self.last_line + 1
+        self.last_line += block.count(b"\n") + (not block.endswith(b"\n"))
+        skip = (self.dialect.first_data_line or 1) - first_line
+        at = 0
+        while skip > 0 and at < len(block):
+            end = block.find(b"\n", at)
+            at = len(block) if end < 0 else end + 1
+            first_line += 1
+            skip -= 1
+        out: list[Rows] = []
+        if at < len(block):
+            self._parse(block[at:] if at else block, first_line, out)
+        return out
+
+    def _parse(self, block: bytes, first_line: int, out: list[Rows]) -> None:
+        if self._tried < 8 or self._odd * 2 < self._tried:
+            rows = self._fast(block, first_line)
+            if rows is not None:
+                self._tried += 1
+                out.append(rows)
+                return
+        if len(block) > _SMALL and (cut := block.rfind(b"\n", 0, len(block) // 2) + 1):
+            self._parse(block[:cut], first_line, out)
+            self._parse(block[cut:], first_line + block.count(b"\n", 0, cut), out)
+            return
+        self._odd += 1
+        self._tried += 1
+        out.append(self._exact(block, first_line))
+
+    # --- fast path ------------------------------------------------------------------------------------------------
+
+    def _fast(self, block: bytes, first_line: int) -> Rows | None:
+        """Parse a block in which every line is a row; None where that is not so."""
+        d = self.dialect
+        if b"\0" in block or (d.comments and (block[:1] in b"#%/" or b"\n#" in block or b"\n%" in block)):
+            return None
+        n = block.count(b"\n") + (not block.endswith(b"\n"))
+        delimiter = d.delimiter or "\x1f"
+        if d.delimiter == " ":
+            if b'"' in block:
+                return None
+            block = _collapse_blanks(block)
+        if self.encoding == "cp1252" and not block.isascii():
+            block = block.decode("cp1252", "replace").encode()
+        names = [f"c{i}" for i in range(d.width)]
+        types = {c: pa.float64() if numeric else pa.string() for c, numeric in zip(names, self._numeric, strict=True)}
+        try:
+            table = pyarrow.csv.read_csv(
+                pa.BufferReader(block),
+                read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=max(len(block) // 2 + 1, 1 << 20)),
+                parse_options=pyarrow.csv.ParseOptions(delimiter=delimiter),
+                convert_options=pyarrow.csv.ConvertOptions(
+                    column_types=types, null_values=_NULLS, strings_can_be_null=True, decimal_point=d.decimal
+                ),
+            )
+        except pa.ArrowInvalid:
+            return None
+        if table.num_rows != n:
+            return None
+        columns = []
+        for i, numeric in enumerate(self._numeric):
+            column = table.column(i)
+            if numeric:
+                columns.append(Cells(numbers=_tidy(column.to_numpy())))
+            else:
+                columns.append(Cells(text=_one_chunk(column)))
+        if self._nothing_in_a_row(columns, n):
+            return None
+        return Rows(lines=np.arange(first_line, first_line + n), columns=columns)
+
+    def _nothing_in_a_row(self, columns: Sequence[Cells], n: int) -> bool:
+        """Tell whether some row is all missing: such a line may be a blank one and is for the exact path."""
+        nothing = np.ones(n, dtype=bool)
+        for c in columns:
+            nothing &= np.isnan(c.numbers) if c.numbers is not None else _is_null(c.text)
+            if not nothing.any():
+                return False
+        return True
+
+    # --- exact path -----------------------------------------------------------------------------------------------
+
+    def _decode(self, block: bytes) -> str:
+        if self.encoding == "utf-8":
+            try:
+                text = block.decode("utf-8")
+                self._non_ascii |= not text.isascii()
+                return text
+            except UnicodeDecodeError:
+                if not self._non_ascii:  # all so far was ASCII: the log is in the one-byte encoding after all
+                    self.encoding = "cp1252"
+        return block.decode(self.encoding, "replace")
+
+    def _exact(self, block: bytes, first_line: int) -> Rows:
+        d = self.dialect
+        kept: list[list[str]] = []
+        numbers: list[int] = []
+        rejects: list[Reject] = []
+        lines = self._decode(block).split("\n")
+        if lines and not lines[-1]:
+            lines.pop()
+        for number, raw in enumerate(lines, start=first_line):
+            line = raw.replace("\0", "") if "\0" in raw else raw
+            if not line.strip() or (d.comments and is_comment(line)):
+                continue
+            cells = split(line, d.delimiter)
+            if is_blank(cells):
+                continue
+            if len(cells) != d.width:
+                if not self._is_repeated(cells):
+                    rejects.append(self._wrong_count(number, line, len(cells)))
+                continue
+            if d.header_cells and self._is_header_again(cells, number):
+                continue
+            kept.append(cells)
+            numbers.append(number)
+        by_column = list(zip(*kept, strict=True)) if kept else [()] * d.width
+        columns = [self._column(i, cells) for i, cells in enumerate(by_column)]
+        return Rows(lines=np.array(numbers, dtype=np.int64), columns=columns, rejects=rejects)
+
+    def _wrong_count(self, number: int, line: str, count: int) -> Reject:
+        rule = f"field count: {count} instead of {self.dialect.width}"
+        if line.count('"') % 2:
+            rule += " (a quote is not closed)"
+        return Reject(line=number, column="", value=line[:80], rule=rule)
+
+    def _is_repeated(self, cells: Sequence[str]) -> bool:
+        again = tuple(c.strip() for c in cells)
+        if again in (self.dialect.header_cells, self.dialect.units_cells):
+            self.repeated_headers += again == self.dialect.header_cells
+            return True
+        return False
+
+    def _is_header_again(self, cells: Sequence[str], number: int) -> bool:
+        first = cells[0].strip()
+        if first[:1].isdigit() and first not in (self.dialect.header_cells[0], *self.dialect.units_cells[:1]):
+            return False
+        if self._is_repeated(cells):
+            return True
+        names = {c for c in self.dialect.names if c}
+        words = [c.strip() for c in cells]
+        if len(names) > 1 and sum(w in names for w in words) * 2 > len(names):
+            what = "a second header with other columns stands here"
+            raise LogError(what, path=self.name, line=number, do="split the file before this line")
+        return False
+
+    def _column(self, i: int, cells: Sequence[str]) -> Cells:
+        if self._numeric[i]:
+            column = numeric_column(cells, self.dialect.decimal)
+            if column.bad is None:
+                return column
+            share = column.bad.mean()
+            if share > 0.2 and len(cells) > 20:  # a column of text after all: no longer worth the fast path's failure
+                self._numeric[i] = False
+            return column
+        return Cells(text=pa.array([None if is_missing(c) else c for c in cells], pa.string()))
+
+
+def numeric_column(cells: Sequence[str] | pa.Array, decimal: str) -> Cells:
+    """Turn cells into numbers; the plain ones in bulk, the others one by one."""
+    text = pc.utf8_trim_whitespace(cells if isinstance(cells, pa.Array) else pa.array(cells, pa.string()))
+    plain = pc.match_substring_regex(text, _PLAIN[decimal])
+    digits = pc.replace_substring_regex(text, r"^\+", "")
+    if decimal == ",":
+        digits = pc.replace_substring(digits, ",", ".")
+    numbers = pc.cast(pc.if_else(plain, digits, None), pa.float64()).to_numpy(zero_copy_only=False).copy()
+    odd = np.flatnonzero(~np.asarray(pc.fill_null(plain, False)))
+    bad = np.zeros(len(numbers), dtype=bool)
+    for i in odd:
+        cell = text[int(i)].as_py()
+        value = None if cell is None else to_number(cell, decimal)
+        numbers[i] = np.nan if value is None else value
+        bad[i] = value is None and cell is not None and not is_missing(cell) and not _is_overload(cell, decimal)
+    numbers = _tidy(numbers)
+    return Cells(numbers=numbers, text=text, bad=bad if bad.any() else None)
+
+
+def _is_overload(cell: str, decimal: str) -> bool:
+    try:
+        return abs(float(cell.replace(decimal, "."))) >= _HUGE
+    except ValueError:
+        return False
+
+
+def _tidy(x: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Turn infinities and the instruments' numbers for overload into NaN."""
+    with np.errstate(invalid="ignore"):
+        huge = np.abs(x) >= _HUGE
+    return np.where(huge, np.nan, x) if huge.any() else x
+
+
+def _is_null(text: pa.Array | None) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    return np.asarray(pc.is_null(text))
+
+
+def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
+    combined = column.combine_chunks()
+    return combined if isinstance(combined, pa.Array) else pa.concat_arrays(combined.chunks)
+
+
+def _collapse_blanks(block: bytes) -> bytes:
+    """Reduce runs of blanks and tabs to one blank and drop those at line ends."""
+    a = np.frombuffer(block, dtype=np.uint8)
+    blank = (a == 32) | (a == 9)
+    newline = a == 10
+    before = np.concatenate([[True], (blank | newline)[:-1]])
+    after_newline = np.concatenate([newline[1:], [True]])
+    keep = ~(blank & (before | after_newline))
+    # a run that ends a line: all but its first blank are gone by now, the first goes in a second pass
+    out = np.where(blank, np.uint8(32), a)[keep]
+    return out.tobytes().replace(b" \n", b"\n")

@@ -1,0 +1,99 @@
+"""What one cell of a log can be: a number, a missing word, a time, or other text."""
+
+from __future__ import annotations
+
+import re
+
+MISSING = frozenset(
+    {
+        "", "-", "--", "---", "----", "-----", "nan", "-nan", "+nan", "na", "n/a", "n.a.", "null", "none", "nil",
+        "nan(ind)", "-nan(ind)", "1.#qnan", "-1.#qnan", "1.#ind", "-1.#ind", "1.#inf", "-1.#inf", "#n/a", "#na",
+        "#div/0!", "#value!", "#num!", "#ref!", "inf", "+inf", "-inf", "infinity", "-infinity", "ol", "+ol", "-ol",
+        "o.l", "o.l.", "ovld", "+ovld", "-ovld", "ovl", "over", "overload", "overflow", "ovf", "ofl", "overrange",
+        "over range", "underrange", "uvld", "?", "??", "???", "*", "**", "***", "****", "*****", "err", "error", "bad",
+        "invalid", "missing", "open", "...", "noread", "no data", "nodata",
+    }
+)  # fmt: skip
+"""Missing values and overload words, in lower case."""
+
+_SPACES = " \u00a0\u2009\u202f"
+_PLAIN = {
+    ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?"),
+    ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eEdD][+-]?\d+)?"),
+}
+# groups of three digits behind the first one to three; the mark must be the same throughout
+_GROUPED = {
+    ".": re.compile(rf"[+-]?\d{{1,3}}(?:([,'’{_SPACES}_])\d{{3}})(?:\1\d{{3}})*(?:\.\d*)?(?:[eE][+-]?\d+)?"),
+    ",": re.compile(rf"[+-]?\d{{1,3}}(?:([.'’{_SPACES}_])\d{{3}})(?:\1\d{{3}})*(?:,\d*)?(?:[eE][+-]?\d+)?"),
+}
+_DOTS_IN_TIME = re.compile(r"\d{1,3}(?:\.\d{3}){2,}")
+_MARKS = str.maketrans("", "", f"'’{_SPACES}_")
+_MINUS = str.maketrans({"−": "-", "–": "-"})
+
+
+def is_missing(cell: str) -> bool:
+    """Tell whether a cell is empty or one of the words that stand for a missing or overloaded reading."""
+    return cell.strip().lower() in MISSING
+
+
+def to_number(cell: str, decimal: str) -> float | None:
+    """Return the number that a cell holds under this decimal mark, None if it holds none.
+
+    Groups of three digits may be set apart by a point, comma, apostrophe, blank or underscore (whichever is not the
+    decimal mark). Under a decimal point, ``151.303.000`` has one point too many to be anything but
+    thousands with three decimals, as some loggers print milliseconds: 151303.000.
+    """
+    text = cell.strip()
+    if _PLAIN[decimal].fullmatch(text):
+        return _float(text.replace(",", "."))
+    if text and text[0] in "−–":
+        text = text.translate(_MINUS)
+        if _PLAIN[decimal].fullmatch(text):
+            return _float(text.replace(",", "."))
+    if decimal == "." and _DOTS_IN_TIME.fullmatch(text):
+        whole, _, fraction = text.rpartition(".")
+        return _float(whole.replace(".", "") + "." + fraction)
+    if _GROUPED[decimal].fullmatch(text):
+        other = "," if decimal == "." else "."
+        return _float(text.replace(other, "").translate(_MARKS).replace(",", "."))
+    return None
+
+
+def _float(text: str) -> float | None:
+    value = float(text.replace("d", "e").replace("D", "e"))
+    return value if abs(value) < 9.9e37 else None  # SCPI-1999 vol. 1, 7.2.1: 9.9E37 is infinity, 9.91E37 not a number
+
+
+_MONTH = r"(?:jan|feb|m[aä]r|mrt|apr|may|mai|mei|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zé]*\.?"
+DATE = rf"(?:\d{{4}}([-/.])\d{{1,2}}\1\d{{1,2}}|\d{{1,2}}([-/.])\d{{1,2}}\2\d{{2,4}}|\d{{1,2}}[-/. ]{_MONTH}[-/. ,]+\d{{2,4}}|{_MONTH}[- ]\d{{1,2}},? \d{{4}}|\d{{8}}(?=[T ]))"  # noqa: E501
+_FRACTION = r"(?:[.,:]\d{1,9})?"
+CLOCK = rf"(?:\d{{1,3}}:\d{{2}}:\d{{2}}{_FRACTION}|\d{{1,2}}:\d{{2}}{_FRACTION}|(?<=T)\d{{6}}(?:[.,]\d+)?)(?: ?[ap]\.?m\.?)?"
+_OFFSET = r"(?: ?(?:z|utc|gmt|[+-]\d{2}:?\d{2}|[+-]\d{2}))?"
+_WEEKDAY = r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*[ ,]+)?"
+_STAMP = re.compile(rf"{_WEEKDAY}{DATE}(?:[T ,]+{CLOCK}{_OFFSET})", re.IGNORECASE)
+_CTIME = re.compile(rf"{_WEEKDAY}{_MONTH} +\d{{1,2}} {CLOCK} \d{{4}}", re.IGNORECASE)
+_CTIME_ONLY = re.compile(rf"{_WEEKDAY}{_MONTH} +\d{{1,2}} {CLOCK}", re.IGNORECASE)
+_DATE_ONLY = re.compile(_WEEKDAY + DATE.replace(r"|\d{8}(?=[T ])", ""), re.IGNORECASE)
+_CLOCK_ONLY = re.compile(CLOCK + _OFFSET, re.IGNORECASE)
+_DIGIT = re.compile(r"\d")
+
+
+def time_type(cell: str) -> str | None:
+    """Return ``stamp`` (date and time), ``date``, ``clock`` (time of day or h:mm:ss elapsed), or None."""
+    text = cell.strip()
+    if len(text) < 4 or len(text) > 48 or not _DIGIT.search(text):
+        return None
+    if _CLOCK_ONLY.fullmatch(text):
+        return "clock"
+    if _STAMP.fullmatch(text) or _CTIME.fullmatch(text):
+        return "stamp"
+    return "date" if _DATE_ONLY.fullmatch(text) else None
+
+
+def cell_type(cell: str, decimal: str) -> str:
+    """Return ``n`` for a number, ``e`` for missing, ``t`` for a time or date, ``s`` for other text."""
+    if to_number(cell, decimal) is not None:
+        return "n"
+    if is_missing(cell):
+        return "e"
+    return "t" if time_type(cell) else "s"

@@ -1,0 +1,206 @@
+"""Time stamps as text to instants: date orders, separators, fractions, twelve-hour clocks, offsets. Vectorised."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from benchlab.errors import LogError
+
+Ints = np.ndarray[Any, np.dtype[np.int64]]
+Bools = np.ndarray[Any, np.dtype[np.bool_]]
+
+_MONTHS = {
+    "jan": 1, "feb": 2, "mar": 3, "mär": 3, "mrt": 3, "apr": 4, "may": 5, "mai": 5, "mei": 5, "jun": 6, "jul": 7,
+    "aug": 8, "sep": 9, "oct": 10, "okt": 10, "nov": 11, "dec": 12, "dez": 12,
+}  # fmt: skip
+_WEEKDAY = r"(?:(?:[Mm]on|[Tt]ue|[Ww]ed|[Tt]hu|[Ff]ri|[Ss]at|[Ss]un)[a-z]*[ ,]+)?"
+_CLOCK = (
+    r"(?P<H>\d{1,3}):(?P<M>\d{1,2})(?::(?P<S>\d{1,2})(?:[.,:](?P<f>\d{1,9}))?)?(?: ?(?P<p>[AaPp])\.?[Mm]\.?)?"
+    r"(?: ?(?P<o>[Zz]|[Uu][Tt][Cc]|[Gg][Mm][Tt]|[+-]\d{2}:?(?:\d{2})?))?"
+)
+_MINUTES = r"(?P<M>\d{1,2}):(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))"
+_DATES = {
+    "ymd": r"(?P<y>\d{4})[-/.](?P<m>\d{1,2})[-/.](?P<d>\d{1,2})",
+    "xxy": r"(?P<d>\d{1,2})[-/.](?P<m>\d{1,2})[-/.](?P<y>\d{2,4})",
+    "dby": r"(?P<d>\d{1,2})[-/. ](?P<b>[A-Za-zäé]{3,9})\.?[-/. ,]+(?P<y>\d{2,4})",
+    "bdy": r"(?P<b>[A-Za-zäé]{3,9})\.?[- ]+(?P<d>\d{1,2}),? (?P<y>\d{4})",
+}
+_FORMS: tuple[str, ...] = (
+    *(rf"^{_WEEKDAY}{date}(?:[T ,]+{_CLOCK})?$" for date in _DATES.values()),
+    r"^(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})[T ](?P<H>\d{2}):?(?P<M>\d{2}):?(?P<S>\d{2})(?:[.,](?P<f>\d+))?(?P<o>[Zz]|[+-]\d{2}:?(?:\d{2})?)?$",
+    rf"^{_WEEKDAY}(?P<b>[A-Za-z]{{3,9}}) +(?P<d>\d{{1,2}}) {_CLOCK} (?P<y>\d{{4}})$",
+    rf"^{_MINUTES}$",
+    rf"^{_CLOCK}$",
+)
+_DAY_MONTH = 1
+_NS = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamps:
+    """Instants in ns from 1970 (UTC where an offset is given, else local), or from midnight for clock-only stamps."""
+
+    ns: Ints
+    good: Bools
+    offset_s: Ints | None
+    """Offset from UTC in s, None where the stamps give none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StampForm:
+    """How a log writes its time stamps."""
+
+    pattern: str
+    day_first: bool | None
+    """None where the form leaves no doubt."""
+    calendar: bool
+    strptime: str | None = None
+
+
+def find_form(
+    samples: list[str], *, name: str, column: str, time_format: str | None = None, order_hint: str = ""
+) -> StampForm | None:
+    """Find the form that most of the sample stamps have.
+
+    Day and month are told apart by a value above 12, by the header's own words (``MM/DD/YYYY``), by the point as
+    separator (day first wherever it is used), or by the order in which a log that runs through days counts.
+
+    Raises
+    ------
+    LogError
+        If day and month cannot be told apart.
+    """
+    if time_format is not None:
+        return StampForm(
+            pattern="", day_first=None, calendar="%d" in time_format or "%j" in time_format, strptime=time_format
+        )
+    stripped = [s.strip() for s in samples if s.strip()]
+    for i, form in enumerate(_FORMS):
+        pattern = re.compile(form)
+        found = [m for m in map(pattern.match, stripped) if m]
+        if len(found) * 2 > len(stripped):
+            day_first = _day_first(found, name, column, order_hint) if i == _DAY_MONTH else None
+            return StampForm(pattern=form, day_first=day_first, calendar="d" in pattern.groupindex)
+    return None
+
+
+def _day_first(found: list[re.Match[str]], name: str, column: str, hint: str) -> bool:
+    first, second = [int(m["d"]) for m in found], [int(m["m"]) for m in found]
+    if max(first) > 12:
+        return True
+    if max(second) > 12:
+        return False
+    words = hint.lower()
+    if re.search(r"mm?[-/.]dd?", words):
+        return False
+    if re.search(r"dd?[-/.]mm?", words) or "." in found[0][0].split()[0]:
+        return True
+    # the field that moves while the other stands, or moves faster, is the day
+    moved = [sum(a != b for a, b in zip(x, x[1:], strict=False)) for x in (first, second)]
+    if moved[0] != moved[1]:
+        return moved[0] > moved[1]
+    if first == second:
+        return True
+    raise LogError(
+        f'day and month cannot be told apart in column "{column}" ("{found[0][0]}")', path=name,
+        do='say which with time_format = "%d/%m/%Y %H:%M:%S" or "%m/%d/%Y %H:%M:%S"',
+    )  # fmt: skip
+
+
+def parse_stamps(text: pa.Array, form: StampForm) -> Stamps:
+    """Parse a column of stamps; what does not match is not good."""
+    if form.strptime is not None:
+        return _by_strptime(text, form.strptime)
+    parts = pc.extract_regex(pc.utf8_trim_whitespace(text), form.pattern)
+    n = len(text)
+    good = np.asarray(pc.fill_null(pc.is_valid(parts), False)).copy()
+    names = set(re.compile(form.pattern).groupindex)
+
+    def field(key: str) -> Ints:
+        if key not in names:
+            return np.zeros(n, dtype=np.int64)
+        column = pc.struct_field(parts, key)
+        column = pc.if_else(pc.equal(column, ""), "0", column)
+        return np.asarray(pc.fill_null(pc.cast(column, pa.int64()), 0))
+
+    hour, minute, second = field("H"), field("M"), field("S")
+    good &= (minute < 60) & (second < 61)
+    if "p" in names:
+        half = pc.struct_field(parts, "p")
+        pm = np.asarray(pc.fill_null(pc.is_in(half, pa.array(["p", "P"])), False))
+        twelve = np.asarray(pc.fill_null(pc.not_equal(half, ""), False))
+        hour = np.where(twelve, hour % 12 + 12 * pm, hour)
+    ns = ((hour * 60 + minute) * 60 + second) * _NS + (_fraction(parts, n) if "f" in names else 0)
+    if form.calendar:
+        days, sound = _days(parts, names, form, field)
+        good &= sound & (hour <= 24)
+        ns = ns + days * (86_400 * _NS)
+    offset = _offset(parts, n) if "o" in names else None
+    if offset is not None:
+        ns = ns - offset * _NS
+    return Stamps(ns=ns, good=good, offset_s=offset)
+
+
+def _fraction(parts: pa.Array, n: int) -> Ints:
+    text = pc.fill_null(pc.struct_field(parts, "f"), "")
+    if pc.all(pc.equal(text, "")).as_py():
+        return np.zeros(n, dtype=np.int64)
+    return np.asarray(pc.cast(pc.utf8_rpad(text, 9, "0"), pa.int64()))
+
+
+def _days(parts: pa.Array, names: set[str], form: StampForm, field: Any) -> tuple[Ints, Bools]:
+    year, day = field("y"), field("d")
+    if "b" in names:
+        words = pc.utf8_lower(pc.fill_null(pc.utf8_slice_codeunits(pc.struct_field(parts, "b"), 0, 3), ""))
+        index = pc.index_in(words, pa.array(list(_MONTHS)))
+        values = np.array([*_MONTHS.values(), 0])
+        month = values[np.asarray(pc.fill_null(index, len(_MONTHS)))]
+    else:
+        month = field("m")
+    if form.day_first is False:
+        day, month = month, day
+    year = np.where(year < 70, year + 2000, np.where(year < 100, year + 1900, year))
+    sound = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year > 1800) & (year < 2262)
+    months = np.where(sound, (year - 1970) * 12 + month - 1, 0)
+    start = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    length = (months + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) - start
+    return start + np.where(sound, day, 1) - 1, sound & (day <= length)
+
+
+def _offset(parts: pa.Array, n: int) -> Ints | None:
+    text = pc.fill_null(pc.struct_field(parts, "o"), "")
+    unique = pc.unique(text).to_pylist()
+    if unique == [""]:
+        return None
+    seconds = []
+    for word in unique:
+        digits = re.sub(r"\D", "", word)
+        value = int(digits[:2] or 0) * 3600 + int(digits[2:4] or 0) * 60
+        seconds.append(-value if word.startswith("-") else value)
+    return np.array(seconds)[np.asarray(pc.index_in(text, pa.array(unique)))]
+
+
+def _by_strptime(text: pa.Array, form: str) -> Stamps:
+    n = len(text)
+    ns, good, offset = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=bool), np.zeros(n, dtype=np.int64)
+    aware = False
+    epoch = dt.datetime(1970, 1, 1) if "%d" in form or "%j" in form else dt.datetime(1900, 1, 1)
+    for i, cell in enumerate(text.to_pylist()):
+        try:
+            moment = dt.datetime.strptime((cell or "").strip(), form)
+        except ValueError:
+            continue
+        if (zone := moment.utcoffset()) is not None:
+            aware = True
+            offset[i] = int(zone.total_seconds())
+        delta = moment.replace(tzinfo=None) - epoch
+        ns[i] = (delta.days * 86_400 + delta.seconds - offset[i]) * _NS + delta.microseconds * 1000
+        good[i] = True
+    return Stamps(ns=ns, good=good, offset_s=offset if aware else None)
