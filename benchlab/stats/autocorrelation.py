@@ -24,7 +24,7 @@ def autocorrelation(values: ArrayLike, lags: int) -> Array:
     """Autocorrelation at lags 0 to ``lags``, normalised as in :func:`lag1`."""
     y = np.asarray(values, dtype=float)
     d = y - y.mean()
-    return np.array([d[: len(d) - k] @ d[k:] for k in range(lags + 1)]) / (d @ d)
+    return np.asarray([d[: len(d) - k] @ d[k:] for k in range(lags + 1)] / (d @ d), dtype=float)
 
 
 def steps_between(cycle: ArrayLike) -> Array:

@@ -12,16 +12,19 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from benchlab.results import Estimate
 from benchlab.stats.surface import Design, Surface, surface
+from benchlab.stats.uncertainty import coverage_factor
 
 Array = NDArray[np.float64]
 
 _RHO = (-0.6, 0.97)
 _AMPLITUDE = 10.0
 """Settling amplitudes are expected to be of the order of this many standard deviations of the noise."""
+_LONG = 0.4
+"""Share of the log's length above which a settling time becomes unlikely beforehand."""
 _DEPTH = 10.0
 """Log likelihood below the top at which the surface counts for nothing (e^-10 = 5e-5)."""
 _ROUNDS = 6
@@ -48,19 +51,24 @@ class Posterior:
         return float(self.surface.rho @ (self.without + self.settling.sum(axis=1)))
 
 
-def explore(d: Design, tau_range: tuple[float, float] | None) -> Posterior:
-    """Weigh the surface, refining the grid where the weight lies; ``tau_range`` None leaves settling out."""
-    z = np.linspace(*np.arctanh(_RHO), 15)
-    log_tau = np.linspace(*np.log(tau_range), 30) if tau_range else np.empty(0)
+def explore(d: Design, tau_range: tuple[float, float] | None, *, settling_known: bool = False) -> Posterior:
+    """Weigh the surface, refining the grid where the weight lies.
+
+    ``tau_range`` None leaves settling out; ``settling_known`` leaves out that there might be none.
+    """
+    z = np.linspace(np.arctanh(_RHO[0]), np.arctanh(_RHO[1]), 15)
+    log_tau = np.log(np.geomspace(tau_range[0], tau_range[1], 30)) if tau_range else np.empty(0)
     width = np.log(tau_range[1] / tau_range[0]) if tau_range else 1.0
     deviance: dict[str, float] = {}
-    for _ in range(_ROUNDS):
+    for last in [False] * (_ROUNDS - 1) + [True]:
         s = surface(d, np.tanh(z), np.exp(log_tau))
         _lower_deviances(deviance, s, len(d.rest))
-        without, settling = _log_weights(s, len(d.rest))
+        without, settling = _log_weights(s, len(d.rest), d.cycle[-1] - d.cycle[0])
+        if settling_known:
+            without = np.full_like(without, -np.inf)
         new_z, fine_z = _refine(z, np.maximum(without, settling.max(axis=1, initial=-np.inf)), 9)
         new_tau, fine_tau = _refine(log_tau, settling.max(axis=0), 16) if tau_range else (log_tau, True)
-        if fine_z and fine_tau:
+        if last or (fine_z and fine_tau):
             break
         z, log_tau = new_z, new_tau
     without = without + np.log(np.gradient(z))
@@ -72,17 +80,18 @@ def explore(d: Design, tau_range: tuple[float, float] | None) -> Posterior:
     return Posterior(surface=s, without=without / total, settling=settling / total, deviance=deviance)
 
 
-def _log_weights(s: Surface, n: int) -> tuple[Array, Array]:
+def _log_weights(s: Surface, n: int, span: float) -> tuple[Array, Array]:
     """Log marginal likelihoods without (R,) and with settling (R, m), as densities over artanh(rho) and log(tau).
 
     The factor ``1 - rho^2`` turns a flat prior on rho into one on artanh(rho); a second one takes away from the
-    neighbourhood of a random walk, which no fit of a trend could tell from drift.
+    neighbourhood of a random walk, which no fit of a trend could tell from drift. Likewise a settling that lasts as
+    long as the log is drift but for its name: the flat prior on log(tau) falls off there.
     """
     diagonal = np.diagonal(s.lower, axis1=1, axis2=2)
     dof = n - diagonal.shape[1]
     common = -0.5 * s.log_det - np.log(diagonal).sum(axis=1) + 2 * np.log1p(-(s.rho**2))
     without = common - 0.5 * dof * np.log(s.rss)
-    occam = 0.5 * np.log1p(_AMPLITUDE**2 * s.see)
+    occam = 0.5 * np.log1p(_AMPLITUDE**2 * s.see) + np.log1p((s.tau / (_LONG * span)) ** 4)
     settling = common[:, None] - 0.5 * dof * np.log(_positive(s.rss_settling, s.rss)) - occam
     return without, settling
 
@@ -180,19 +189,15 @@ def mixture(d: Design, post: Posterior, base: Array, settling: Array, smallest: 
 
 
 def estimates(m: Mixture, units: list[str]) -> list[Estimate]:
-    """Means with standard uncertainty and 95 % interval.
+    """Medians with 95 % interval and standard uncertainty.
 
-    The degrees of freedom given are those with which ``u`` and Student's t reproduce the interval's width.
+    ``u`` is the interval's half-width over Student's t for the components' mean degrees of freedom: where the mixture
+    has far tails its standard deviation would say little about where the value may lie.
     """
-    mean, u, low, high = m.mean, m.u, m.quantile(0.025), m.quantile(0.975)
+    middle, low, high = m.quantile(0.5), m.quantile(0.025), m.quantile(0.975)
+    dof = float(m.weight @ m.dof)
+    u = (high - low) / (2 * coverage_factor(dof))
     return [
-        Estimate(value=float(a), u=float(b), lo=float(c), hi=float(e), unit=unit, dof=_matching_dof((e - c) / (2 * b)))
-        for a, b, c, e, unit in zip(mean, u, low, high, units, strict=True)
+        Estimate(value=float(a), u=float(b), lo=float(c), hi=float(e), unit=unit, dof=dof)
+        for a, b, c, e, unit in zip(middle, u, low, high, units, strict=True)
     ]
-
-
-def _matching_dof(factor: float) -> float | None:
-    """Degrees of freedom whose 97.5 % t quantile is ``factor`` (Cornish-Fisher's first term); None: as normal."""
-    z = float(ndtri(0.975))
-    over = factor - z
-    return None if over < 1e-3 * z else max(1.0, (z**3 + z) / (4 * over))

@@ -1,8 +1,9 @@
 """Likelihood of a trend with AR(1) noise over a grid of settling times and correlations.
 
-Model: ``y = X b + a exp(-(k - k1)/tau) + e``, ``e`` a stationary AR(1) process with correlation ``rho`` from one cycle
-to the next. For given ``tau`` and ``rho`` everything else is linear and solved in closed form, so the whole surface over
-(tau, rho) is computed at once from a few products of columns: no start value, and no local optimum to be caught in.
+Model: ``y = X b + a exp(-(k - k1)/tau) + e``, ``e`` a stationary AR(1) process with correlation ``rho`` from one
+cycle to the next. For given ``tau`` and ``rho`` everything else is linear and solved in closed form, so the whole
+surface over (tau, rho) is computed at once from a few products of columns: no start value, and no local optimum to be
+caught in.
 """
 
 from __future__ import annotations
@@ -57,6 +58,10 @@ class Surface:
     """(R,) log determinant of the AR(1) correlation matrix."""
     gamma: Array
     """(p, m) the settling columns' plain projection on q, which the solution is relative to."""
+    drift_y: Array
+    """(R,) whitened data along the last column, outside the ones before it."""
+    drift_e: Array
+    """(R, m) whitened settling columns along it."""
 
     @property
     def rss_settling(self) -> Array:
@@ -66,14 +71,13 @@ class Surface:
     @property
     def rss_no_drift(self) -> Array:
         """(R,) without settling and without the last column."""
-        return np.asarray(self.rss + self.wy[:, -1] ** 2, dtype=float)
+        return np.asarray(self.rss + self.drift_y**2, dtype=float)
 
     @property
     def rss_settling_no_drift(self) -> Array:
         """(R, m) with settling but without the last column."""
-        last = self.we[:, -1, :]
-        see = self.see + last**2
-        sey = self.sey + last * self.wy[:, -1:]
+        see = self.see + self.drift_e**2
+        sey = self.sey + self.drift_e * self.drift_y[:, None]
         return np.maximum(self.rss_no_drift[:, None] - sey**2 / see, 0.0)
 
 
@@ -99,7 +103,7 @@ def surface(d: Design, rho: Array, tau: Array) -> Surface:
     e = e - d.q @ gamma
     left = np.column_stack([d.q, d.rest])
     products, squares, log_det = _whitened_products(left, e, d.cycle, rho)
-    lower = np.linalg.cholesky(products[:, :p, :p])
+    lower = np.asarray(np.linalg.cholesky(products[:, :p, :p]), dtype=float)
     w = np.linalg.solve(lower, products[:, :p, p:])
     wy, we = w[:, :, 0], w[:, :, 1:]
     floor = 1e-13 * len(d.cycle)  # a column inside the others' span: no information, no division by zero
@@ -108,6 +112,8 @@ def surface(d: Design, rho: Array, tau: Array) -> Surface:
         see=np.maximum(squares - (we**2).sum(axis=1), floor),
         sey=products[:, p, p + 1 :] - np.einsum("rp,rpm->rm", wy, we),
         rss=np.maximum(products[:, p, p] - (wy**2).sum(axis=1), 0.0), log_det=log_det, gamma=gamma,
+        drift_y=wy[:, -1] + lower[:, -1, -1] * d.fitted[-1],
+        drift_e=we[:, -1, :] + np.multiply.outer(lower[:, -1, -1], gamma[-1]),
     )  # fmt: skip
 
 

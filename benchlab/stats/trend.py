@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from benchlab.stats.surface import Design, design, settling_columns
 
 Array = NDArray[np.float64]
 
+MODELS = ("constant", "drift", "settling", "settling+drift")
 _PARAMETERS = {"constant": 1, "drift": 2, "settling": 3, "settling+drift": 4}
 _MIN_FOR_SETTLING = 10
 """Fewer values than this cannot tell settling from noise."""
@@ -58,6 +60,7 @@ def fit_trend(
     outlier_alpha: float = 0.001,
     max_outlier_share: float = 0.05,
     settled_share: float = 0.95,
+    models: Sequence[str] = MODELS,
 ) -> TrendFit:
     """Fit the trend of a quantity over cycles.
 
@@ -71,6 +74,8 @@ def fit_trend(
         Level of the outlier test, and the largest share of the cycles it may take away.
     settled_share
         Share of the settling that must be done for the run-in to be complete.
+    models
+        Models to choose from, where some are known not to apply.
 
     Raises
     ------
@@ -80,12 +85,12 @@ def fit_trend(
     k, y = _usable(cycle, value)
     if len(y) < 3 or np.ptp(y) <= 1e-12 * np.abs(y).max():
         return _bare(k, y, unit)
-    fit = _fit(k, y)
+    fit = _fit(k, y, models)
     kept = np.ones(len(y), dtype=bool)
     found = rosner_esd(fit.residual, int(max_outlier_share * len(y)), outlier_alpha).outliers
     if len(found):
         kept[found] = False
-        fit = _fit(k[kept], y[kept])
+        fit = _fit(k[kept], y[kept], models)
     return _report(fit, unit, settled_share, k, k[~kept])
 
 
@@ -94,6 +99,7 @@ class _Fit:
     design: Design
     posterior: Posterior
     model: str
+    drift: bool
     residual: Array
     sigma: float
 
@@ -109,24 +115,28 @@ def _usable(cycle: ArrayLike, value: ArrayLike) -> tuple[Array, Array]:
     return k[order], y[order]
 
 
-def _columns(k: Array, steps: Array) -> Array:
+def _columns(k: Array, steps: Array, *, drift: bool = True) -> Array:
     """Constant, a column per step (0 before, 1 from its cycle on), drift over the log's length."""
-    return np.column_stack([np.ones_like(k), k[:, None] >= steps, (k - k[0]) / (k[-1] - k[0])])
+    columns = [np.ones_like(k), k[:, None] >= steps]
+    return np.column_stack([*columns, (k - k[0]) / (k[-1] - k[0])] if drift else columns)
 
 
-def _fit(k: Array, y: Array, steps: Array | None = None) -> _Fit:
+def _fit(k: Array, y: Array, models: Sequence[str], steps: Array | None = None) -> _Fit:
     steps = np.empty(0) if steps is None else steps
-    d = design(k, y, _columns(k, steps))
-    span = k[-1] - k[0]
-    enough = len(y) - len(steps) >= _MIN_FOR_SETTLING
-    post = explore(d, (max(1.0, span / len(k)), 2 * span) if enough else None)
-    n = len(y)
-    bic = {model: post.deviance[model] + _PARAMETERS[model] * math.log(n) for model in post.deviance}
+    drift = any("drift" in m for m in models)
+    d = design(k, y, _columns(k, steps, drift=drift))
+    n, span = len(y), k[-1] - k[0]
+    settling = any("settling" in m for m in models) and n - len(steps) >= _MIN_FOR_SETTLING
+    known = settling and all("settling" in m for m in models)
+    post = explore(d, (max(1.0, span / n), 2 * span) if settling else None, settling_known=known)
+    bic = {m: post.deviance[m] + _PARAMETERS[m] * math.log(n) for m in models if m in post.deviance}
     model = min(bic, key=bic.__getitem__)
-    e = settling_columns(k, k[0], post.surface.tau)
-    fitted = mixture(d, post, _columns(k, steps), e).mean
-    residual = y - fitted
-    return _Fit(design=d, posterior=post, model=model, residual=residual, sigma=_sigma(residual, _PARAMETERS[model]))
+    x = _columns(k, steps, drift=drift)
+    residual = y - mixture(d, post, x, settling_columns(k, k[0], post.surface.tau)).mean
+    return _Fit(
+        design=d, posterior=post, model=model, drift=drift, residual=residual,
+        sigma=_sigma(residual, _PARAMETERS[model]),
+    )  # fmt: skip
 
 
 def _sigma(residual: Array, parameters: int) -> float:
@@ -139,7 +149,7 @@ def _report(fit: _Fit, unit: str, settled_share: float, k: Array, outliers: Arra
     tau = post.surface.tau
     x = _columns(np.array([first, last]), np.empty(0))
     decay = settling_columns(np.array([first, last]), first, tau)
-    base = np.array([x[0], x[1], x[1], x[1] - x[0], [0.0, 1000.0 / (last - first)]])
+    base = np.array([x[0], x[1], x[1], x[1] - x[0], [0.0, 1000.0 / (last - first)]])[:, : d.q.shape[1]]
     settling = np.array([decay[0], decay[1], 0 * decay[0], decay[1] - decay[0], 0 * decay[0]])
     start, end, settled, change, drift = estimates(
         mixture(d, post, base, settling), [unit, unit, unit, unit, f"{unit}/1000 cycles"]
@@ -172,7 +182,7 @@ def _time_constant(post: Posterior) -> Estimate:
 def _curve(fit: _Fit, k: Array) -> pd.DataFrame:
     at = np.unique(np.rint(np.linspace(k[0], k[-1], min(_CURVE_POINTS, len(k)))))
     first, last = fit.design.cycle[0], fit.design.cycle[-1]
-    x = np.column_stack([np.ones_like(at), (at - first) / (last - first)])
+    x = np.column_stack([np.ones_like(at), (at - first) / (last - first)])[:, : fit.design.q.shape[1]]
     m: Mixture = mixture(
         fit.design, fit.posterior, x, settling_columns(at, first, fit.posterior.surface.tau), smallest=0.005
     )
