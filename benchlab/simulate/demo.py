@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import lzma
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ import pandas as pd
 
 from benchlab.errors import BenchlabError
 from benchlab.resources import shipped
-from benchlab.simulate.power import Load, simulate_load
+from benchlab.simulate.power import LoadPhase, Logger, Source, simulate_load
 from benchlab.simulate.servo import Bench, Fault, Traits, healthy_traits, simulate_bench
 from benchlab.simulate.tank import Scenario, leak_rate_for, simulate_hold
 
@@ -76,8 +77,8 @@ def lay_out_full(folder: Path) -> None:
 def generate(
     folder: Path,
     *,
-    sampling_hz: float = 25.0,
-    period_s: float = 3.0,
+    sampling_hz: float = 50.0,
+    period_s: float = 2.4,
     compress: bool = True,
     rudders: tuple[str, ...] = RUDDERS,
 ) -> None:
@@ -102,22 +103,16 @@ def _servos(rng: np.random.Generator, ids: tuple[str, ...]) -> dict[str, tuple[T
     out: dict[str, tuple[Traits, list[Fault]]] = {}
     for label, servo in enumerate(ids, 1):
         traits = healthy_traits(rng, spread=0.03)
-        traits = _with(traits, run_in_cycles=float(rng.uniform(80, 150)), centre_deg=float(rng.normal(0, 0.15)))
+        traits = replace(traits, run_in_cycles=float(rng.uniform(80, 150)), centre_deg=float(rng.normal(0, 0.15)))
         faults: list[Fault] = []
         if servo == "S12":
-            traits = _with(traits, run_in_share=0.8, run_in_cycles=900.0)
+            traits = replace(traits, run_in_share=0.8, run_in_cycles=900.0)
         elif servo == "S13":
             faults.append(Fault(kind="hysteresis_growth", size=1.1))
         elif servo == "S16":
             faults.append(Fault(kind="high_current", size=0.5))
         out[str(label)] = (traits, faults)
     return out
-
-
-def _with(traits: Traits, **changes: float) -> Traits:
-    from dataclasses import replace
-
-    return replace(traits, **changes)
 
 
 def _one_supply(wide: pd.DataFrame) -> pd.DataFrame:
@@ -140,7 +135,7 @@ def _with_counter_and_glitch(wide: pd.DataFrame) -> pd.DataFrame:
 def _tanks(rng: np.random.Generator, logs: Path, compress: bool) -> None:
     base = Scenario(volume_ml=1450, start_pressure_kpa=12, hold_h=4.5, sampling_s=20, creep_share=0.12)
     for name, retained in (("tank_left", 0.96), ("tank_right", 0.55)):
-        scenario = _scenario(base, leak_rate_pa_m3_s=leak_rate_for(base, retained, 4.0))
+        scenario = replace(base, leak_rate_pa_m3_s=leak_rate_for(base, retained, 4.0))
         frame = simulate_hold(scenario, rng).frame
         frame = frame.drop(columns="segment").rename(columns={
             "time_s": "time [s]", "pressure_kpa": "gauge pressure [kPa]", "temperature_c": "air temperature [°C]",
@@ -148,7 +143,7 @@ def _tanks(rng: np.random.Generator, logs: Path, compress: bool) -> None:
         })  # fmt: skip
         frame["barometer [hPa]"] *= 10
         _write(frame, logs / f"{name}.csv", ",", ".", compress)
-    header = _scenario(base, volume_ml=240, hold_h=4.2, readings=7, resolution_kpa=0.1, noise_kpa=0.03,
+    header = replace(base, volume_ml=240, hold_h=4.2, readings=7, resolution_kpa=0.1, noise_kpa=0.03,
                        temperature=False, barometer=False, leak_rate_pa_m3_s=1e-6)  # fmt: skip
     frame = simulate_hold(header, rng).frame
     text = "time,gauge pressure (kPa)\n"
@@ -158,7 +153,34 @@ def _tanks(rng: np.random.Generator, logs: Path, compress: bool) -> None:
     (logs / "tank_header_by_hand.csv").write_text(text, encoding="utf-8")
 
 
-def _scenario(base: Scenario, **changes: float | int | bool) -> Scenario:
-    from dataclasses import replace
+def _circuits(rng: np.random.Generator, logs: Path, compress: bool) -> None:
+    receiver = (
+        LoadPhase(name="idle", seconds=120, base_a=0.45, pulses_per_s=0.3, pulse_a=1.2),
+        LoadPhase(name="cruise", seconds=240, base_a=0.45, pulses_per_s=1.5, pulse_a=2.0),
+        LoadPhase(name="manoeuvres", seconds=120, base_a=0.45, pulses_per_s=3.0, pulse_a=3.0),
+    )
+    ignition = (
+        LoadPhase(name="idle", seconds=120, base_a=0.9, pulses_per_s=4.0, pulse_a=1.0, pulse_s=0.06),
+        LoadPhase(name="cruise", seconds=240, base_a=1.1, pulses_per_s=6.0, pulse_a=1.2, pulse_s=0.06),
+        LoadPhase(name="manoeuvres", seconds=120, base_a=1.1, pulses_per_s=7.0, pulse_a=1.2, pulse_s=0.06),
+    )
+    logger = Logger(sampling_hz=20, noise_v=0.004, step_v=0.01, step_a=0.01)
+    for name, phases, source in (
+        ("receiver", receiver, Source(capacity_mah=6400, ohmic_ohm=0.045)),
+        ("ignition", ignition, Source(capacity_mah=300, ohmic_ohm=0.11)),
+    ):
+        frame, _ = simulate_load(phases, source, logger, rng)
+        frame = frame.drop(columns="segment").rename(columns={
+            "time_s": "t [s]", "current_a": "current [A]", "voltage_v": "voltage [V]",
+        })  # fmt: skip
+        _write(frame, logs / f"{name}.csv", "\t", ".", compress)
 
-    return replace(base, **changes)  # type: ignore[arg-type]  # every changed field keeps its own type
+
+def _write(frame: pd.DataFrame, path: Path, delimiter: str, decimal: str, compress: bool) -> None:
+    """Write a log as a logger would, to four decimals at most."""
+    text = frame.round(4).to_csv(sep=delimiter, decimal=decimal, index=False, lineterminator="\r\n")
+    if compress:
+        # no time stamp goes into an xz file: the same log gives the same bytes
+        path.with_name(path.name + ".xz").write_bytes(lzma.compress(text.encode(), preset=9 | lzma.PRESET_EXTREME))
+    else:
+        path.write_bytes(text.encode())
