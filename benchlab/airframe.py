@@ -70,7 +70,10 @@ class Pack(Part):
 
     cells: int | None = Field(None, ge=1)
     capacity_mah: float | None = Field(None, gt=0)
+    capacity_u_mah: float | None = Field(None, ge=0)
     usable_fraction: float = Field(0.8, gt=0, le=1)
+    resistance_ohm: float | None = Field(None, gt=0)
+    """Internal resistance as its maker states it, to part the source resistance."""
 
 
 class Share(Settings):
@@ -88,6 +91,10 @@ class Circuit(Part):
     max_current_a: float | None = Field(None, gt=0)
     wire_awg: int | None = Field(None, ge=-3, le=40)
     wire_length_m: float | None = Field(None, gt=0)
+    connector_ohm: float | None = Field(None, gt=0)
+    """Of all connectors between pack and the point where voltage was read."""
+    regulator_out_v: float | None = Field(None, gt=0)
+    """Output of a linear regulator fed by this circuit, for its losses."""
 
     @model_validator(mode="after")
     def _shares_fit(self) -> Circuit:

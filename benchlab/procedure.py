@@ -172,6 +172,11 @@ class CurrentProcedure(Procedure):
 
     gap_factor: float = Field(5.0, gt=1)
     """A pause longer than this many sampling intervals is a gap: nothing is integrated across it."""
+    dip_fraction: float = Field(0.05, gt=0, lt=1)
+    """A fall of the supply by more than this share, which the load does not explain, is a dip."""
+    wire_temperature_c: float = 20.0
+    capacity_accuracy: float = Field(0.05, ge=0, lt=1)
+    """Half-width, as a share, within which a pack holds its stated capacity."""
 
 
 class DimensionProcedure(Procedure):

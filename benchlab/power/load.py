@@ -1,0 +1,191 @@
+"""Time-weighted statistics of a load: means, quantiles, peak, charge, energy, each with its uncertainty.
+
+Three uncertainties are kept apart. *Instrument*: what all readings share (accuracy) and the step of the log.
+*Sampling*: what happened between two rows; it counts for what this log drew (charge, energy). *Load*: what other
+minutes of the same load would have shown; it counts for what the log stands for (mean, rms, quantiles) and rests on the
+effective number of independent readings, for successive readings are alike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchlab.power.record import Array, Mask, Record, Sensor
+from benchlab.results import Estimate
+from benchlab.stats.uncertainty import combine, estimate, from_resolution
+
+_BATCHES = 20
+QUANTILES: Mapping[str, float] = {"p95_current_a": 0.95, "p99_current_a": 0.99, "p999_current_a": 0.999}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanOf:
+    """A time-weighted mean, its standard uncertainty as a mean of the load, and what that rests on."""
+
+    value: float
+    u: float
+    dof: float
+    n_effective: float
+
+
+def describe(record: Record, rows: Mask | None = None) -> dict[str, Estimate]:
+    """Statistics of the whole record, or of the rows of one phase.
+
+    Returns
+    -------
+    dict
+        Quantity name -> estimate; quantities that need a voltage are absent without one.
+    """
+    rows = np.ones(len(record.time_s), dtype=bool) if rows is None else rows
+    w, i = record.seconds * rows, record.current_a
+    total = float(w.sum())
+    if total <= 0:
+        return {}
+    sensor = record.current
+    step = step_uncertainty(i, w, sensor)
+    mean, square = batch_mean(i, w), batch_mean(i**2, w)
+    rms = math.sqrt(square.value)
+    bias = combine(sensor.u_bias, step)
+    rms_u = square.u / (2 * rms) if rms > 0 else 0.0
+    out = {
+        "mean_current_a": estimate(mean.value, combine(mean.u, bias), "A", mean.dof),
+        "rms_current_a": estimate(rms, combine(rms_u, bias), "A", square.dof),
+    }
+    for name, p in QUANTILES.items():
+        value, spread = weighted_quantile(i[rows], w[rows], p, mean.n_effective)
+        out[name] = estimate(value, combine(spread, sensor.u_bias, from_resolution(sensor.step)), "A")
+    out["peak_current_a"] = estimate(float(i[rows].max()), sensor.u_reading, "A")
+    charge = float(w @ i)
+    u_charge = combine(sampling_uncertainty(i, record.interval_s, rows), bias * total)
+    out["charge_mah"] = estimate(charge / 3.6, u_charge / 3.6, "mAh")
+    return out | _with_voltage(record, rows, w)
+
+
+def _with_voltage(record: Record, rows: Mask, w: Array) -> dict[str, Estimate]:
+    v, i = record.voltage_v, record.current_a
+    if v is None or record.voltage is None:
+        return {}
+    known = rows & np.isfinite(v)
+    if not known.any():
+        return {}
+    power = np.where(known, v * i, 0.0)
+    w = w * known
+    total = float(w.sum())
+    u_bias = combine(
+        record.voltage.u_bias * float(w @ np.abs(i)),
+        combine(record.current.u_bias, step_uncertainty(i, w, record.current)) * float(w @ np.where(known, v, 0.0)),
+        step_uncertainty(v[known], w[known], record.voltage) * abs(float(w @ i)),
+    ) if total > 0 else 0.0  # fmt: skip
+    u = combine(u_bias, sampling_uncertainty(power, record.interval_s, known))
+    return {
+        "energy_wh": estimate(float(w @ power) / 3600, u / 3600, "Wh"),
+        "voltage_min_v": estimate(float(v[known].min()), record.voltage.u_reading, "V"),
+        "voltage_mean_v": estimate(
+            *_mean_voltage(v[known], w[known], record.voltage),
+        ),
+    }
+
+
+def _mean_voltage(v: Array, w: Array, sensor: Sensor) -> tuple[float, float, str, float]:
+    mean = batch_mean(v, w) if w.sum() > 0 else MeanOf(value=float(v.mean()), u=math.nan, dof=math.inf, n_effective=1)
+    return mean.value, combine(mean.u, sensor.u_bias, step_uncertainty(v, w, sensor)), "V", mean.dof
+
+
+def batch_mean(x: Array, w: Array) -> MeanOf:
+    """Time-weighted mean; its uncertainty from the means of 20 stretches of equal time (batch means).
+
+    Stretches are far longer than the memory of the load, so their means scatter independently: the uncertainty holds
+    for correlated readings. ``n_effective`` = variance of the readings / variance of the mean.
+    Method of batch means (standard in the analysis of simulation output; from memory).
+    """
+    total = float(w.sum())
+    value = float(w @ x) / total
+    n = int(np.count_nonzero(w))
+    batches = min(_BATCHES, n)
+    if batches < 2:
+        return MeanOf(value=value, u=math.inf, dof=1.0, n_effective=1.0)
+    # the batch in which each row's middle falls
+    place = np.minimum((np.cumsum(w) - w / 2) / total * batches, batches - 1).astype(int)
+    time = np.bincount(place, w, batches)
+    used = time > 0
+    means = np.bincount(place, w * x, batches)[used] / time[used]
+    share = time[used] / total
+    m = len(means)
+    variance = float(share**2 @ (means - value) ** 2) * m / (m - 1) if m > 1 else math.inf
+    spread = float(w @ (x - value) ** 2) / total
+    n_effective = min(spread / variance, float(n)) if variance > 0 else float(n)
+    return MeanOf(
+        value=value, u=math.sqrt(max(variance, spread / n)), dof=float(max(m - 1, 1)), n_effective=max(n_effective, 1.0)
+    )
+
+
+def weighted_quantile(x: Array, w: Array, p: float, n_effective: float) -> tuple[float, float]:
+    """Value not exceeded during the share ``p`` of the time, and its standard uncertainty.
+
+    The uncertainty is half the distance between the quantiles at p -+ sqrt(p (1 - p) / n_effective): the order
+    statistics that bound the quantile one standard deviation either way.
+    """
+    order = np.argsort(x, kind="stable")
+    ranked = np.cumsum(w[order])
+    ranked /= ranked[-1]
+    half = math.sqrt(p * (1 - p) / n_effective)
+    at = np.searchsorted(ranked, [p - 1e-12, max(p - half, 0.0), min(p + half, 1.0)])
+    value, lo, hi = x[order][np.minimum(at, len(x) - 1)]
+    return float(value), float(hi - lo) / 2
+
+
+def step_uncertainty(x: Array, w: Array, sensor: Sensor) -> float:
+    """Standard uncertainty of a mean from the step of the log.
+
+    Every level read carries its own rounding error, uniform over the step; levels average out with the squares of
+    their shares of the time (a constant reading keeps step / sqrt(12)).
+    """
+    total = float(w.sum())
+    if sensor.step <= 0 or total <= 0:
+        return 0.0
+    level = np.rint((x - x.min()) / sensor.step).astype(np.int64)
+    if level.max() < 4 * len(x) + 1000:
+        share = np.bincount(level, w) / total
+    else:  # finer than any step a logger would have
+        share = np.bincount(np.unique(level, return_inverse=True)[1], w) / total
+    return from_resolution(sensor.step) * math.sqrt(float(share @ share))
+
+
+def sampling_uncertainty(x: Array, interval: Array, rows: Mask) -> float:
+    """Standard uncertainty of the trapezoidal integral of ``x`` dt from what happened between the rows.
+
+    A jump D somewhere in an interval h misplaces D h / sqrt(12); a single reading off its two neighbours (noise, or a
+    pulse shorter than the interval, seen by chance) misplaces its whole excursion times h. Both come from the
+    changes of successive rows: sum (D h)^2 / 12 + 5/6 sum max(0, -D_k D_k+1) h^2, which is n s^2 h^2 for white noise.
+    Own derivation.
+    """
+    inside = rows[1:] & rows[:-1] & (interval > 0)
+    change = np.where(inside, np.diff(x) * interval, 0.0)
+    back = np.maximum(-change[1:] * change[:-1], 0.0)
+    return math.sqrt(float(change @ change) / 12 + 5 / 6 * float(back.sum()))
+
+
+def longest_above(record: Record, threshold: float) -> tuple[float, float]:
+    """Longest time in one go with the current above a threshold, s, and its standard uncertainty.
+
+    Each end of the stretch lies somewhere in the interval before or after: uniform, 1 / sqrt(12) of it.
+    """
+    above = record.current_a > threshold
+    if not above.any():
+        return 0.0, record.sampling_s / math.sqrt(12)
+    # a stretch ends where the current falls below or where nothing was recorded
+    joined = above[1:] & above[:-1] & (record.interval_s > 0)
+    group = np.concatenate([[0], np.cumsum(~joined)])
+    seconds = np.bincount(group, record.seconds * above)
+    return float(seconds.max()), record.sampling_s / math.sqrt(6)
+
+
+def both_ways(record: Record) -> tuple[float, float]:
+    """Charge that flowed out (positive current) and in (negative), both as positive mAh."""
+    i = record.current_a
+    piece = (i[1:] + i[:-1]) / 2 * record.interval_s / 3.6
+    return float(piece[piece > 0].sum()), float(-piece[piece < 0].sum())
