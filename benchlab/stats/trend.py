@@ -9,19 +9,21 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import median_filter
 
 from benchlab.results import Estimate, Trend
-from benchlab.stats.average import Mixture, Posterior, estimates, explore, mixture
-from benchlab.stats.outliers import rosner_esd
-from benchlab.stats.surface import Design, design, settling_columns
+from benchlab.stats.average import Posterior, estimates, mixture
+from benchlab.stats.fitting import MODELS, Fit, columns, find_steps, fitted
+from benchlab.stats.outliers import modified_z, rosner_esd
+from benchlab.stats.surface import settling_columns
+from benchlab.stats.uncertainty import coverage_factor
 
 Array = NDArray[np.float64]
 
-MODELS = ("constant", "drift", "settling", "settling+drift")
-_PARAMETERS = {"constant": 1, "drift": 2, "settling": 3, "settling+drift": 4}
-_MIN_FOR_SETTLING = 10
-"""Fewer values than this cannot tell settling from noise."""
 _CURVE_POINTS = 400
+_NEIGHBOURS = 7
+_SPIKE = 6.0
+"""Modified z-score above which a value is set aside beforehand; normal noise passes it once in 5e8 values."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,23 +87,15 @@ def fit_trend(
     k, y = _usable(cycle, value)
     if len(y) < 3 or np.ptp(y) <= 1e-12 * np.abs(y).max():
         return _bare(k, y, unit)
-    fit = _fit(k, y, models)
-    kept = np.ones(len(y), dtype=bool)
-    found = rosner_esd(fit.residual, int(max_outlier_share * len(y)), outlier_alpha).outliers
-    if len(found):
-        kept[found] = False
-        fit = _fit(k[kept], y[kept], models)
-    return _report(fit, unit, settled_share, k, k[~kept])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Fit:
-    design: Design
-    posterior: Posterior
-    model: str
-    drift: bool
-    residual: Array
-    sigma: float
+    limit = int(max_outlier_share * len(y))
+    kept = ~_spikes(y, limit)
+    fit, places = find_steps(k[kept], y[kept], models)
+    outlying = _outliers(y - fitted(fit, k), y, limit, outlier_alpha)
+    if (outlying == kept).any():
+        kept = ~outlying
+        fit, places = find_steps(k[kept], y[kept], models)
+    residual = y[kept] - fitted(fit, k[kept])
+    return _report(fit, places, residual, unit, settled_share, k[~kept])
 
 
 def _usable(cycle: ArrayLike, value: ArrayLike) -> tuple[Array, Array]:
@@ -115,58 +109,71 @@ def _usable(cycle: ArrayLike, value: ArrayLike) -> tuple[Array, Array]:
     return k[order], y[order]
 
 
-def _columns(k: Array, steps: Array, *, drift: bool = True) -> Array:
-    """Constant, a column per step (0 before, 1 from its cycle on), drift over the log's length."""
-    columns = [np.ones_like(k), k[:, None] >= steps]
-    return np.column_stack([*columns, (k - k[0]) / (k[-1] - k[0])] if drift else columns)
+def _spikes(y: Array, limit: int) -> NDArray[np.bool_]:
+    """Values far from the running median: set aside while steps are looked for, judged afterwards.
+
+    The first and last values have no neighbours on one side, and a fast settling would look like a spike there.
+    """
+    spike = np.zeros(len(y), dtype=bool)
+    if limit and len(y) > 2 * _NEIGHBOURS:
+        away = y - median_filter(y, size=_NEIGHBOURS, mode="nearest")
+        away[: _NEIGHBOURS // 2] = away[-(_NEIGHBOURS // 2) :] = 0.0
+        z = np.where(np.abs(away) > 1.5 * _resolution(y), np.abs(modified_z(away)), 0.0)
+        worst = np.argsort(-z, kind="stable")[:limit]
+        spike[worst[z[worst] > _SPIKE]] = True
+    return spike
 
 
-def _fit(k: Array, y: Array, models: Sequence[str], steps: Array | None = None) -> _Fit:
-    steps = np.empty(0) if steps is None else steps
-    drift = any("drift" in m for m in models)
-    d = design(k, y, _columns(k, steps, drift=drift))
-    n, span = len(y), k[-1] - k[0]
-    settling = any("settling" in m for m in models) and n - len(steps) >= _MIN_FOR_SETTLING
-    known = settling and all("settling" in m for m in models)
-    post = explore(d, (max(1.0, span / n), 2 * span) if settling else None, settling_known=known)
-    bic = {m: post.deviance[m] + _PARAMETERS[m] * math.log(n) for m in models if m in post.deviance}
-    model = min(bic, key=bic.__getitem__)
-    x = _columns(k, steps, drift=drift)
-    residual = y - mixture(d, post, x, settling_columns(k, k[0], post.surface.tau)).mean
-    return _Fit(
-        design=d, posterior=post, model=model, drift=drift, residual=residual,
-        sigma=_sigma(residual, _PARAMETERS[model]),
-    )  # fmt: skip
+def _outliers(residual: Array, y: Array, limit: int, alpha: float) -> NDArray[np.bool_]:
+    outlying = np.zeros(len(residual), dtype=bool)
+    outlying[rosner_esd(residual, limit, alpha).outliers] = True
+    # a value one step of the resolution from its neighbours is no outlier, however rare
+    return outlying & (np.abs(residual) > 1.5 * _resolution(y))
 
 
-def _sigma(residual: Array, parameters: int) -> float:
-    return float(np.sqrt((residual**2).sum() / max(len(residual) - parameters, 1)))
+def _resolution(y: Array) -> float:
+    """Smallest step between values where these are few and recur (a quantised signal); else 0."""
+    levels = np.unique(y)
+    return float(np.diff(levels).min()) if 1 < len(levels) <= len(y) / 4 else 0.0
 
 
-def _report(fit: _Fit, unit: str, settled_share: float, k: Array, outliers: Array) -> TrendFit:
+def _report(
+    fit: Fit, places: list[tuple[int, int]], residual: Array, unit: str, settled_share: float, outliers: Array
+) -> TrendFit:
     d, post = fit.design, fit.posterior
     first, last = d.cycle[0], d.cycle[-1]
-    tau = post.surface.tau
-    x = _columns(np.array([first, last]), np.empty(0))
-    decay = settling_columns(np.array([first, last]), first, tau)
-    base = np.array([x[0], x[1], x[1], x[1] - x[0], [0.0, 1000.0 / (last - first)]])[:, : d.q.shape[1]]
-    settling = np.array([decay[0], decay[1], 0 * decay[0], decay[1] - decay[0], 0 * decay[0]])
-    start, end, settled, change, drift = estimates(
-        mixture(d, post, base, settling), [unit, unit, unit, unit, f"{unit}/1000 cycles"]
+    at = np.array([first, last])
+    x, decay = _at(fit, at), settling_columns(at, first, post.surface.tau)
+    p, none = x.shape[1], 0 * decay[0]
+    slope = np.zeros(p)
+    slope[-1] = 1000.0 / (last - first) if fit.drift else 0.0
+    jump = np.eye(p)[1 : 1 + len(fit.steps)]
+    base = np.array([x[0], x[1], x[1], x[1] - x[0], slope, *jump])
+    settling = np.array([decay[0], decay[1], none, decay[1] - decay[0], none, *[none] * len(jump)])
+    start, end, settled, change, drift, *sizes = estimates(
+        mixture(d, post, base, settling), [unit] * 4 + [f"{unit}/1000 cycles"] + [unit] * len(jump)
     )
-    time_constant = _time_constant(post) if "settling" in fit.model else None
-    done = None
-    if time_constant is not None and time_constant.value is not None:
-        done = math.ceil(first - time_constant.value * math.log(1 - settled_share))
-    needed = max(0, done - int(last)) if done is not None else 0
+    tau = _time_constant(post) if "settling" in fit.model else None
+    done = None if tau is None or tau.value is None else math.ceil(first - tau.value * math.log(1 - settled_share))
+    needed = 0 if done is None else max(0, done - int(last))
     return TrendFit(
         trend=Trend(
-            model=fit.model, n=len(d.rest), rho=post.rho, start=start, end=end, settled=settled, change=change,
-            drift_per_1000=drift, tau_cycles=time_constant, settled_at_cycle=done,
+            model=fit.model + ("+steps" if fit.steps else ""), n=len(d.rest), rho=post.rho, start=start, end=end,
+            settled=settled, change=change, drift_per_1000=drift, tau_cycles=tau, settled_at_cycle=done,
         ),
-        sigma=fit.sigma, run_in_complete=needed == 0, cycles_needed=needed, steps=(),
-        outliers=tuple(int(c) for c in outliers), curve=_curve(fit, k),
+        sigma=float(np.sqrt((residual**2).sum() / max(len(residual) - p, 1))),
+        run_in_complete=needed == 0, cycles_needed=needed,
+        steps=tuple(
+            Step(cycle=int(d.cycle[i]), size=size, lo=int(d.cycle[lo]), hi=int(d.cycle[hi]))
+            for i, size, (lo, hi) in zip(fit.steps, sizes, places, strict=True)
+        ),
+        outliers=tuple(int(c) for c in outliers), curve=_curve(fit),
     )  # fmt: skip
+
+
+def _at(fit: Fit, k: Array) -> Array:
+    d = fit.design
+    return columns(k, d.cycle[0], d.cycle[-1], d.cycle[list(fit.steps)], drift=fit.drift)
 
 
 def _time_constant(post: Posterior) -> Estimate:
@@ -179,14 +186,12 @@ def _time_constant(post: Posterior) -> Estimate:
     return Estimate(value=centre, u=u, lo=float(lo), hi=float(hi), unit="cycles")
 
 
-def _curve(fit: _Fit, k: Array) -> pd.DataFrame:
-    at = np.unique(np.rint(np.linspace(k[0], k[-1], min(_CURVE_POINTS, len(k)))))
-    first, last = fit.design.cycle[0], fit.design.cycle[-1]
-    x = np.column_stack([np.ones_like(at), (at - first) / (last - first)])[:, : fit.design.q.shape[1]]
-    m: Mixture = mixture(
-        fit.design, fit.posterior, x, settling_columns(at, first, fit.posterior.surface.tau), smallest=0.005
-    )
-    half = 1.96 * m.u
+def _curve(fit: Fit) -> pd.DataFrame:
+    k = fit.design.cycle
+    at = np.unique(np.rint(np.linspace(k[0], k[-1], min(_CURVE_POINTS, int(k[-1] - k[0]) + 1))))
+    decay = settling_columns(at, k[0], fit.posterior.surface.tau)
+    m = mixture(fit.design, fit.posterior, _at(fit, at), decay, smallest=0.005)
+    half = coverage_factor(float(m.weight @ m.dof)) * m.u
     return pd.DataFrame({"cycle": at, "fit": m.mean, "lo": m.mean - half, "hi": m.mean + half})
 
 

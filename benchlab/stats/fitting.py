@@ -1,0 +1,138 @@
+"""One trend model fitted to clean data, and the search for its steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlab.stats.average import Posterior, explore
+from benchlab.stats.steps import Scan, critical_drop, place_interval, scan
+from benchlab.stats.surface import Design, design, settling_columns
+
+Array = NDArray[np.float64]
+
+MODELS = ("constant", "drift", "settling", "settling+drift")
+_PARAMETERS = {"constant": 1, "drift": 2, "settling": 3, "settling+drift": 4}
+_MIN_FOR_SETTLING = 10
+"""Fewer values than this cannot tell settling from noise."""
+_MIN_STEP = 5
+"""Shortest stretch of values that can be a level: what is shorter is a matter for the outlier test."""
+_MAX_STEPS = 8
+_FALSE_STEPS = 0.001
+"""Share of series without a step in which one may be found: with nine quantities below 1 % of the servos."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """A trend fitted with given steps."""
+
+    design: Design
+    posterior: Posterior
+    model: str
+    drift: bool
+    steps: tuple[int, ...]
+    """Indices of the first values after the steps."""
+    deviance: float
+    """-2 log maximum likelihood + penalty of the model chosen."""
+
+
+def columns(k: Array, first: float, last: float, steps: Array, *, drift: bool) -> Array:
+    """Constant, a column per step (0 before, 1 from its cycle on), drift over the log's length."""
+    parts = [np.ones_like(k)[:, None], (k[:, None] >= steps).astype(float)]
+    return np.concatenate([*parts, ((k - first) / (last - first))[:, None]] if drift else parts, axis=1)
+
+
+def fit_model(k: Array, y: Array, models: Sequence[str], steps: Sequence[int] = ()) -> Fit:
+    """Fit all ``models`` with steps at the given indices and choose by BIC."""
+    drift = any("drift" in m for m in models)
+    d = design(k, y, columns(k, k[0], k[-1], k[list(steps)], drift=drift))
+    n, span = len(y), k[-1] - k[0]
+    settling = any("settling" in m for m in models) and n - len(steps) >= _MIN_FOR_SETTLING
+    known = settling and all("settling" in m for m in models)
+    post = explore(d, (max(1.0, span / n), 2 * span) if settling else None, settling_known=known)
+    bic = {m: post.deviance[m] + _PARAMETERS[m] * math.log(n) for m in models if m in post.deviance}
+    model = min(bic, key=bic.__getitem__)
+    return Fit(
+        design=d, posterior=post, model=model, drift=drift, steps=tuple(steps), deviance=bic[model],
+    )  # fmt: skip
+
+
+def fitted(fit: Fit, k: Array) -> Array:
+    """The curve at the highest point of the posterior, at cycles ``k``."""
+    d, post, s = fit.design, fit.posterior, fit.posterior.surface
+    i = int(post.without.argmax())
+    coefficients, decay = d.fitted + np.linalg.solve(s.lower[i].T, s.wy[i]), np.zeros_like(k)
+    x = columns(k, d.cycle[0], d.cycle[-1], d.cycle[list(fit.steps)], drift=fit.drift)
+    if post.settling_share > 0.5:
+        i, j = divmod(int(post.settling.argmax()), post.settling.shape[1])
+        a = s.sey[i, j] / s.see[i, j]
+        coefficients = d.fitted + np.linalg.solve(s.lower[i].T, s.wy[i] - s.we[i, :, j] * a) - s.gamma[:, j] * a
+        decay = a * settling_columns(k, d.cycle[0], s.tau[j : j + 1])[:, 0]
+    return np.asarray(x @ np.linalg.solve(d.r, coefficients) + decay, dtype=float)
+
+
+def find_steps(k: Array, y: Array, models: Sequence[str]) -> tuple[Fit, list[tuple[int, int]]]:
+    """Fit with as many steps as the data prove; also the 95 % interval (indices) of each step's place."""
+    fit = fit_model(k, y, models)
+    while len(fit.steps) < _MAX_STEPS and len(y) >= 3 * _MIN_STEP:
+        alternatives = _scans(fit, k, y, models, list(fit.steps))
+        without, at = _joint(alternatives)
+        if without - at.min() < critical_drop(len(y), 4 + len(fit.steps), _FALSE_STEPS):
+            break
+        fit = _settle(k, y, models, sorted([*fit.steps, int(at.argmin())]))
+    fit = _drop_needless(fit, k, y, models)
+    intervals = []
+    for step in fit.steps:
+        others = [s for s in fit.steps if s != step]
+        intervals.append(place_interval(_joint(_scans(fit, k, y, models, others))[1], step))
+    return fit, intervals
+
+
+def _scans(fit: Fit, k: Array, y: Array, models: Sequence[str], steps: list[int]) -> list[tuple[Scan, float]]:
+    """Scans with and without settling, each with the penalty of its parameters."""
+    base = columns(k, k[0], k[-1], k[steps], drift=fit.drift)
+    out = []
+    if not all("settling" in m for m in models):
+        out.append((scan(k, y, base, steps, _MIN_STEP), 0.0))
+    if fit.posterior.settling.size:
+        s = fit.posterior
+        tau = s.surface.tau[[int(s.settling.max(axis=0).argmax())]]
+        with_settling = np.column_stack([base, settling_columns(k, k[0], tau)])
+        out.append((scan(k, y, with_settling, steps, _MIN_STEP), 2 * math.log(len(y))))
+    return out
+
+
+def _joint(alternatives: list[tuple[Scan, float]]) -> tuple[float, Array]:
+    """The better of the alternatives, without a further step and with one at each place."""
+    without = min(s.without + penalty for s, penalty in alternatives)
+    return without, np.min([s.at + penalty for s, penalty in alternatives], axis=0)
+
+
+def _settle(k: Array, y: Array, models: Sequence[str], steps: list[int]) -> Fit:
+    """Refit, and move each step to its best place given the others, until none moves."""
+    fit = fit_model(k, y, models, steps)
+    for _ in range(3):
+        moved = list(fit.steps)
+        for i in range(len(moved)):
+            others = moved[:i] + moved[i + 1 :]
+            moved[i] = int(_joint(_scans(fit, k, y, models, others))[1].argmin())
+        moved.sort()
+        if moved == list(fit.steps):
+            break
+        fit = fit_model(k, y, models, moved)
+    return fit
+
+
+def _drop_needless(fit: Fit, k: Array, y: Array, models: Sequence[str]) -> Fit:
+    """Take away steps that the refitted trend can do without, the least needed first."""
+    while fit.steps:
+        rest = [fit_model(k, y, models, [s for s in fit.steps if s != step]) for step in fit.steps]
+        best = min(rest, key=lambda f: f.deviance)
+        if best.deviance - fit.deviance >= critical_drop(len(y), 4 + len(best.steps), _FALSE_STEPS):
+            break
+        fit = best
+    return fit

@@ -1,0 +1,158 @@
+"""Steps: lasting changes of level, found by likelihood against everything else a trend may do.
+
+Two tools: :func:`optimal_partition` for plain changes of the mean, exact; :func:`scan`, the likelihood of one more step
+at every place of a series whose trend and AR(1) noise are fitted along with it, so that neither settling nor drift nor
+correlated noise passes for a step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtrit
+
+from benchlab.stats.autocorrelation import steps_between
+
+Array = NDArray[np.float64]
+
+RHO = np.tanh(np.arange(-0.4, 1.95, 0.12))
+"""Correlations tried by :func:`scan`: close enough for a parabola between three of them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scan:
+    """-2 log maximum likelihood, up to a common constant, without a further step and with one at each place."""
+
+    without: float
+    at: Array
+    """(n,) with a step whose first value is the i-th; inf where none is allowed."""
+
+
+def scan(cycle: Array, y: Array, columns: Array, taken: list[int], min_size: int) -> Scan:
+    """Likelihood of one further step at every place.
+
+    Parameters
+    ----------
+    cycle, y
+        (n,) data.
+    columns
+        (n, p) what else is fitted: constant, drift, settling, known steps.
+    taken
+        Places of the known steps; a further one keeps ``min_size`` values away from them and from the ends.
+    """
+    n = len(y)
+    c = RHO[:, None] ** steps_between(cycle)
+    f = 1 / np.sqrt(1 - c**2)
+    x, z = _whiten(columns, c, f), _whiten(y[:, None], c, f)[:, :, 0]
+    normal = x.transpose(0, 2, 1) @ x
+    coefficients = np.linalg.solve(normal, x.transpose(0, 2, 1) @ z[:, :, None])
+    residual = z - (x @ coefficients)[:, :, 0]
+    # a step's whitened column: f at its first value, (1 - c) f from there on, so products are sums from behind
+    first, later = f, (1 - c) * f
+    product = _from_behind(residual, first, later)
+    across = np.stack([_from_behind(x[:, :, j], first, later) for j in range(x.shape[2])], axis=2)
+    ones = np.cumsum((later**2)[:, ::-1], axis=1)[:, ::-1]
+    length = first**2
+    length[:, :-1] += ones[:, 1:]
+    outside = length - np.einsum("rnp,rpn->rn", across, np.linalg.solve(normal, across.transpose(0, 2, 1)))
+    gain = np.where(outside > 1e-9 * length, product**2 / np.maximum(outside, 1e-300), 0.0)
+    # data free of noise would show the last digits of the settling time as steps
+    rss = (residual**2).sum(axis=1) + n * (1e-4 * y.std()) ** 2
+    log_det = np.log1p(-(c**2)).sum(axis=1)
+    without = n * np.log(rss) + log_det
+    left = np.maximum(rss[:, None] - gain, 1e-12 * rss[:, None])
+    at = np.full(n, np.inf)
+    at[1:] = _minimum(n * np.log(left) + log_det[:, None])
+    at[~_allowed(n, taken, min_size)] = np.inf
+    return Scan(without=float(_minimum(without[:, None])[0]), at=at)
+
+
+def _whiten(z: Array, c: Array, f: Array) -> Array:
+    out = np.broadcast_to(z, (len(c), *z.shape)).copy()
+    out[:, 1:] = (z[1:] - c[:, :, None] * z[:-1]) * f[:, :, None]
+    return out
+
+
+def _from_behind(rows: Array, first: Array, later: Array) -> Array:
+    """Products of every step's whitened column with ``rows`` (R, n); a step may begin at values 1 to n - 1."""
+    tail = np.cumsum((rows[:, 1:] * later)[:, ::-1], axis=1)[:, ::-1]
+    out = rows[:, 1:] * first
+    out[:, :-1] += tail[:, 1:]
+    return np.asarray(out, dtype=float)
+
+
+def _minimum(values: Array) -> Array:
+    """Minimum over axis 0 of evenly spaced values, by a parabola through the lowest and its neighbours."""
+    i = np.clip(values.argmin(axis=0), 1, len(values) - 2)
+    j = np.arange(values.shape[1])
+    low, mid, high = values[i - 1, j], values[i, j], values[i + 1, j]
+    bend = low - 2 * mid + high
+    drop = np.where(bend > 0, (low - high) ** 2 / (8 * np.where(bend > 0, bend, 1.0)), 0.0)
+    return np.asarray(np.minimum(mid - np.minimum(drop, np.abs(low - high)), values.min(axis=0)), dtype=float)
+
+
+def _allowed(n: int, taken: list[int], min_size: int) -> NDArray[np.bool_]:
+    i = np.arange(n)
+    edges = np.array([0, *taken, n])
+    return np.asarray((np.abs(i[:, None] - edges) >= min_size).all(axis=1))
+
+
+def critical_drop(n: int, parameters: int, false_alarm: float) -> float:
+    """How far -2 log likelihood must fall for a step to be believed.
+
+    Student's t for one place, with the level shared out over twice as many places as there are values (Bonferroni; the
+    factor 2 pays for the noise's correlation being estimated along with the step).
+    """
+    dof = max(n - parameters - 2.0, 1.0)
+    t = stdtrit(dof, 1 - false_alarm / (4.0 * n))
+    return float(n * np.log1p(t**2 / dof))
+
+
+def place_interval(deviance: Array, index: int, probability: float = 0.95) -> tuple[int, int]:
+    """Shortest-listed places that together hold ``probability``: first and last of them, ``index`` included.
+
+    ``deviance`` (n,) is -2 log likelihood of the step at every place; all places are equally likely beforehand.
+    """
+    weight = np.exp(-0.5 * (deviance - deviance.min()))
+    order = np.argsort(-weight, kind="stable")
+    count = int(np.searchsorted(np.cumsum(weight[order]) / weight.sum(), probability)) + 1
+    chosen = np.append(order[:count], index)
+    return int(chosen.min()), int(chosen.max())
+
+
+def optimal_partition(values: ArrayLike, penalty: float, min_size: int = 1) -> list[int]:
+    """Cut a series into pieces of constant mean at the least sum of squares + ``penalty`` per cut, exactly.
+
+    Dynamic programming over all cuts (B. Jackson et al., IEEE Signal Process. Lett. 12, 2005). Returns the index of
+    the first value of each piece but the first.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than ``min_size`` values.
+    """
+    y = np.asarray(values, dtype=float)
+    n = len(y)
+    if n < min_size:
+        msg = f"{n} values cannot form a piece of {min_size}"
+        raise ValueError(msg)
+    y = y - y.mean()
+    total = np.concatenate([[0.0], np.cumsum(y)])
+    square = np.concatenate([[0.0], np.cumsum(y**2)])
+    best = np.full(n + 1, np.inf)
+    best[0] = -penalty
+    origin = np.zeros(n + 1, dtype=int)
+    for end in range(min_size, n + 1):
+        start = np.arange(end - min_size + 1)
+        rss = square[end] - square[start] - (total[end] - total[start]) ** 2 / (end - start)
+        cost = best[start] + rss + penalty
+        origin[end] = int(cost.argmin())
+        best[end] = cost[origin[end]]
+    cuts: list[int] = []
+    end = origin[n]
+    while end > 0:
+        cuts.append(int(end))
+        end = origin[end]
+    return cuts[::-1]
