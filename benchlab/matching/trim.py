@@ -1,0 +1,226 @@
+"""What to add to a follower's command so that it moves with its leader, and how much fighting is left."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import linprog
+
+from benchlab.matching.stroke import Array, Stroke
+from benchlab.procedure import ServoProcedure
+from benchlab.results import Estimate
+from benchlab.stats.uncertainty import estimate
+
+# Exact matching at the command points is kept while no other setting of the same points would leave less than this
+# share of its mismatch; beyond, the points are set for the least largest mismatch in between.
+_NEAR_BEST = 1.05
+_SHIFT_US = 50.0
+"""Farthest that a point is shifted from exact matching: a twentieth of the usual stroke of 1000 us."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trim:
+    """Trim of one follower against its leader.
+
+    At each command point (k,): ``curve_us``, what to enter in the follower's curve, its pulses being limited to
+    ``stops_us``; ``correction_us``, what this adds to the follower's command there; ``before_deg`` and
+    ``left_over_deg``, the larger mismatch of both directions without and with it. At each place compared (n,):
+    ``at_us`` and the mismatch ``up_deg``, ``down_deg`` (follower minus leader) after trim; NaN where one was not
+    measured. ``reach_us`` is the range of leader commands that the follower can follow within its measured range;
+    ``short_deg`` how much it falls short of the leader's ends at most; ``travel_deg`` the leader's stroke.
+    """
+
+    command_us: Array
+    curve_us: Array
+    correction_us: Array
+    before_deg: Array
+    left_over_deg: Array
+    at_us: Array
+    up_deg: Array
+    down_deg: Array
+    reach_us: tuple[float, float]
+    stops_us: tuple[float, float]
+    short_deg: float
+    travel_deg: float
+    u_deg: float
+
+    @property
+    def percent(self) -> Array:
+        """Corrections in percent of half the leader's stroke of command."""
+        return 200 * self.correction_us / float(self.command_us[-1] - self.command_us[0])
+
+    @property
+    def common(self) -> npt.NDArray[np.bool_]:
+        """Mask over ``at_us``: the common stroke, which the follower can reach."""
+        return (self.at_us >= self.reach_us[0] - 1e-9) & (self.at_us <= self.reach_us[1] + 1e-9)  # rounding only
+
+    @property
+    def worst(self) -> tuple[float, float, str]:
+        """Largest mismatch over the common stroke, deg; the command where, us; and the direction of the command."""
+        both = np.abs(np.vstack([self.up_deg, self.down_deg])[:, self.common])
+        if not np.isfinite(both).any():
+            return math.nan, math.nan, ""
+        row, col = np.unravel_index(np.nanargmax(both), both.shape)
+        return float(both[row, col]), float(self.at_us[self.common][col]), ("rising", "falling")[int(row)]
+
+
+def trim(leader: Stroke, follower: Stroke, points: int = 9) -> Trim:
+    """Compute the follower's trim: a curve of ``points`` evenly spaced command points, straight in between.
+
+    The middle of both directions is matched at every point (monotone interpolation, PCHIP). The follower's pulses are
+    limited to the commands at which it was measured, beyond which it may meet an end stop. Where straight lines
+    between the points leave clearly more than need be, the points are shifted for the least largest mismatch (a linear
+    program).
+    """
+    low, high = leader.command_us[[0, -1]]
+    knots = np.linspace(low, high, points)
+    # a sparse curve is known at its levels only; a dense one is compared everywhere
+    sparse = leader.sparse or follower.sparse
+    at = leader.levels_us if sparse else np.union1d(leader.command_us, knots)
+    reach, short = _reach(leader, follower)
+    inside = at[(at >= reach[0]) & (at <= reach[1])]
+    curve = follower.command_for(leader.mid(knots)) - knots
+    if inside.size and not sparse:
+        curve = _least_worst(leader, follower, knots, curve, inside)
+    stops = (float(follower.command_us[0]), float(follower.command_us[-1]))
+    up, down = _mismatch(leader, follower, at, np.interp(at, knots, curve))
+    return Trim(
+        command_us=knots,
+        curve_us=curve,
+        correction_us=np.clip(knots + curve, *stops) - knots,
+        before_deg=_larger(*_mismatch(leader, follower, knots, np.zeros(points))),
+        left_over_deg=_larger(*_mismatch(leader, follower, knots, curve)),
+        at_us=at,
+        up_deg=up,
+        down_deg=down,
+        reach_us=reach,
+        stops_us=stops,
+        short_deg=short,
+        travel_deg=float(np.ptp(leader.mid_deg)),
+        # Both the middle (which the trim sets to zero as measured) and the width are uncertain by hypot / sqrt(2),
+        # and their errors add up in one of the two directions: sqrt(2) hypot bounds the sum.
+        u_deg=math.sqrt(2) * math.hypot(leader.u_deg, follower.u_deg),
+    )
+
+
+def _larger(up: Array, down: Array) -> Array:
+    return np.fmax(np.abs(up), np.abs(down))
+
+
+def _mismatch(leader: Stroke, follower: Stroke, at: Array, correction: Array) -> tuple[Array, Array]:
+    """Follower minus leader in both directions; the follower's pulses are limited to its measured commands."""
+    command = np.clip(at + correction, follower.command_us[0], follower.command_us[-1])
+    return follower.up(command) - leader.up(at), follower.down(command) - leader.down(at)
+
+
+def _reach(leader: Stroke, follower: Stroke) -> tuple[tuple[float, float], float]:
+    """Range of leader commands whose positions the follower reaches, and by how much it misses the leader's ends."""
+    lowest, highest = float(follower.mid_deg.min()), float(follower.mid_deg.max())
+    within = (leader.mid_deg >= lowest) & (leader.mid_deg <= highest)
+    short = float(np.max(np.maximum(lowest - leader.mid_deg, leader.mid_deg - highest)))
+    if not within.any():
+        return (math.inf, -math.inf), short
+    held = leader.command_us[within]
+    return (float(held[0]), float(held[-1])), max(short, 0.0)
+
+
+def _least_worst(leader: Stroke, follower: Stroke, knots: Array, exact: Array, at: Array) -> Array:
+    """Shift the command points for the least largest mismatch, if exact matching leaves clearly more than need be.
+
+    Sequential linear programming: the mismatch is linear in the corrections but for the follower's slope, which
+    hardly changes over the few microseconds that a point is shifted.
+    """
+
+    def largest(correction: Array) -> float:
+        return float(np.nanmax(_larger(*_mismatch(leader, follower, at, np.interp(at, knots, correction)))))
+
+    # matching the middle leaves half the difference of the two hysteresis widths; no trim can do better
+    positions = follower.command_for(leader.mid(at))
+    up, down = follower.up(positions) - leader.up(at), follower.down(positions) - leader.down(at)
+    floor = np.abs(up - down) / 2
+    least = float(np.nanmax(floor)) if np.isfinite(floor).any() else 0.0
+    best, best_size = exact, largest(exact)
+    if best_size <= _NEAR_BEST * least:
+        return exact
+    current = exact
+    for _ in range(4):  # converges in two or three: the program is nearly linear
+        current = _linear_step(leader, follower, knots, current, exact, at)
+        size = largest(current)
+        if not size < best_size * 0.999:  # no gain worth another round
+            break
+        best, best_size = current, size
+    return best
+
+
+def _linear_step(leader: Stroke, follower: Stroke, knots: Array, start: Array, exact: Array, at: Array) -> Array:
+    """Solve the program linearised about ``start``; of the near-best settings take the one nearest to ``exact``."""
+    weights = _hat(knots, at)
+    here = weights @ start
+    slope = np.gradient(follower.mid_deg, follower.command_us)
+    rate = np.interp(at + here, follower.command_us, slope)
+    rows, sides = [], []
+    for gap in _mismatch(leader, follower, at, here):
+        known = np.isfinite(gap)
+        effect = weights[known] * rate[known, None]
+        offset = gap[known] - effect @ start
+        rows += [effect, -effect]
+        sides += [-offset, offset]
+    matrix, side = np.vstack(rows), np.concatenate(sides)
+    k = knots.size
+    bounds = [(float(x) - _SHIFT_US, float(x) + _SHIFT_US) for x in exact]
+    least: Any = linprog(
+        np.r_[np.zeros(k), 1.0],
+        A_ub=np.column_stack([matrix, -np.ones(side.size)]),
+        b_ub=side,
+        bounds=[*bounds, (0.0, math.inf)],
+    )
+    if least.status != 0:
+        return start
+    eye, free = np.eye(k), np.zeros((side.size, k))
+    nearest: Any = linprog(
+        np.r_[np.zeros(k), np.ones(k)],
+        A_ub=np.block([[matrix, free], [eye, -eye], [-eye, -eye]]),
+        b_ub=np.r_[side + _NEAR_BEST * least.fun, exact, -exact],
+        bounds=[*bounds, *[(0.0, math.inf)] * k],
+    )
+    return np.asarray((nearest if nearest.status == 0 else least).x[:k])
+
+
+def _hat(knots: Array, at: Array) -> Array:
+    """Weights (n, k) of linear interpolation between ``knots`` at ``at``."""
+    return np.column_stack([np.interp(at, knots, unit) for unit in np.eye(knots.size)])
+
+
+# --- fighting load ----------------------------------------------------------------------------------------------------
+
+
+def stiffness(settings: ServoProcedure.Trim) -> Estimate | None:
+    """Return the stiffness of one servo in N m per degree: measured, else stated, else None.
+
+    Measured: least-squares slope of torque over deflection through the origin, with the standard uncertainty of that
+    slope (one reading alone has none).
+    """
+    if not settings.stiffness_readings:
+        stated = settings.stiffness_nm_per_deg
+        return None if stated is None else estimate(stated, settings.stiffness_u_nm_per_deg, "N m/deg")
+    torque, deflection = np.array(settings.stiffness_readings, dtype=np.float64).T
+    n, weight = torque.size, float(deflection @ deflection)
+    if weight == 0:
+        return None
+    slope = float(torque @ deflection) / weight
+    if n < 2:
+        return estimate(slope, None, "N m/deg")
+    rest = torque - slope * deflection
+    return estimate(slope, math.sqrt(float(rest @ rest) / (n - 1) / weight), "N m/deg", n - 1)
+
+
+def fighting_load_nm(mismatch_deg: Array, stiffness_nm_per_deg: float) -> Array:
+    """Torque with which two equal servos on one rigid surface hold against each other.
+
+    Two springs in series take half the mismatch each: torque = stiffness x mismatch / 2.
+    """
+    return stiffness_nm_per_deg * np.abs(mismatch_deg) / 2
