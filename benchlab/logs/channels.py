@@ -16,10 +16,57 @@ _SLASH = re.compile(r"^(.*\S)\s*(?:/|,|\bin\b)\s*([^\s/,]+(?: [A-Za-z]+)?)\s*$")
 _CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])|(?<=[A-Za-zäöüß])(?=\d)|(?<=\d)(?=[A-Za-z])")
 _APART = re.compile(r"[\s_\-.:/\\#@,;|*]+")
 _FILLERS = frozenset(
-    ["servo", "ch", "chan", "channel", "motor", "joint", "axis", "actuator", "part", "tank", "circuit", "kanal", "sensor", "probe", "measured", "meas", "actual", "value", "reading", "signal", "data", "mean", "avg", "average", "smp", "the", "of", "no", "nr"]
+    [
+        "servo",
+        "ch",
+        "chan",
+        "channel",
+        "motor",
+        "joint",
+        "axis",
+        "actuator",
+        "part",
+        "tank",
+        "circuit",
+        "kanal",
+        "sensor",
+        "probe",
+        "measured",
+        "meas",
+        "actual",
+        "value",
+        "reading",
+        "signal",
+        "data",
+        "mean",
+        "avg",
+        "average",
+        "smp",
+        "the",
+        "of",
+        "no",
+        "nr",
+    ]
 )
 _PLACES = frozenset(
-    ["left", "right", "inner", "outer", "upper", "lower", "top", "bottom", "front", "rear", "centre", "center", "port", "starboard", "links", "rechts"]
+    [
+        "left",
+        "right",
+        "inner",
+        "outer",
+        "upper",
+        "lower",
+        "top",
+        "bottom",
+        "front",
+        "rear",
+        "centre",
+        "center",
+        "port",
+        "starboard",
+        "links",
+        "rechts",
+    ]
 )
 _LABEL = re.compile(r"[a-z]?(\d{1,4})")
 

@@ -7,6 +7,7 @@ one width; general-purpose sniffers look at delimiters alone and fall for decima
 from __future__ import annotations
 
 import csv
+import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -323,7 +324,7 @@ def _numeric_header(rows: Sequence[Sequence[str]], numbered: Sequence[int], firs
             continue
         lo, hi, x = min(values), max(values), float(cell)
         outside += x > hi + 10 * (hi - lo) or x < lo - 10 * (hi - lo)
-        steps = [b - a for a, b in zip(values, values[1:], strict=False)]
+        steps = [b - a for a, b in itertools.pairwise(values)]
         if min(steps) > 0 or max(steps) < 0:
             counting += 1
             broken += abs(values[0] - x) > 10 * max(abs(s) for s in steps)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -103,7 +104,7 @@ def _day_first(found: list[re.Match[str]], name: str, column: str, hint: str) ->
     if re.search(r"dd?[-/.]mm?", words) or "." in found[0][0].split()[0]:
         return True
     # the field that moves while the other stands, or moves faster, is the day
-    moved = [sum(a != b for a, b in zip(x, x[1:], strict=False)) for x in (first, second)]
+    moved = [sum(a != b for a, b in itertools.pairwise(x)) for x in (first, second)]
     if moved[0] != moved[1]:
         return moved[0] > moved[1]
     if first == second:
