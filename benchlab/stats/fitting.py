@@ -22,6 +22,8 @@ _MIN_FOR_SETTLING = 10
 _MIN_STEP = 5
 """Shortest stretch of values that can be a level: what is shorter is a matter for the outlier test."""
 _MAX_STEPS = 8
+_REFIT_GAIN = 12.0
+"""What settling time and correlation may add to a step's likelihood when they are fitted along with it."""
 _FALSE_STEPS = 0.001
 """Share of series without a step in which one may be found: with nine quantities below 1 % of the servos."""
 
@@ -37,7 +39,7 @@ class Fit:
     steps: tuple[int, ...]
     """Indices of the first values after the steps."""
     deviance: float
-    """-2 log maximum likelihood + penalty of the model chosen."""
+    """-2 log maximum likelihood with drift, with or without settling, whichever is less by BIC: to compare steps by."""
 
 
 def columns(k: Array, first: float, last: float, steps: Array, *, drift: bool) -> Array:
@@ -56,8 +58,9 @@ def fit_model(k: Array, y: Array, models: Sequence[str], steps: Sequence[int] = 
     post = explore(d, (max(1.0, span / n), 2 * span) if settling else None, settling_known=known)
     bic = {m: post.deviance[m] + _PARAMETERS[m] * math.log(n) for m in models if m in post.deviance}
     model = min(bic, key=bic.__getitem__)
+    free = [post.deviance[m] + (2 * math.log(n) if "settling" in m else 0.0) for m in bic if not drift or "drift" in m]
     return Fit(
-        design=d, posterior=post, model=model, drift=drift, steps=tuple(steps), deviance=bic[model],
+        design=d, posterior=post, model=model, drift=drift, steps=tuple(steps), deviance=min(free),
     )  # fmt: skip
 
 
@@ -79,11 +82,14 @@ def find_steps(k: Array, y: Array, models: Sequence[str]) -> tuple[Fit, list[tup
     """Fit with as many steps as the data prove; also the 95 % interval (indices) of each step's place."""
     fit = fit_model(k, y, models)
     while len(fit.steps) < _MAX_STEPS and len(y) >= 3 * _MIN_STEP:
-        alternatives = _scans(fit, k, y, models, list(fit.steps))
-        without, at = _joint(alternatives)
-        if without - at.min() < critical_drop(len(y), 4 + len(fit.steps), _FALSE_STEPS):
+        without, at = _joint(_scans(fit, k, y, models, list(fit.steps)))
+        critical = critical_drop(len(y), 4 + len(fit.steps), _FALSE_STEPS)
+        if without - at.min() < critical - _REFIT_GAIN:
             break
-        fit = _settle(k, y, models, sorted([*fit.steps, int(at.argmin())]))
+        more = _settle(k, y, models, sorted([*fit.steps, int(at.argmin())]))
+        if fit.deviance - more.deviance < critical:
+            break
+        fit = more
     fit = _drop_needless(fit, k, y, models)
     intervals = []
     for step in fit.steps:

@@ -47,7 +47,7 @@ def found(name: str, n: int, rho: float, size: float, series: int, seed: int) ->
 
 
 def imagined(name: str, n: int, rho: float, glitches: int, series: int, seed: int) -> str:
-    """Share of healthy series with a step; glitches of 5 to 50 sd found as outliers, and good cycles called outliers."""
+    """Share of healthy series with a step; glitches (6 to 50 sd) found as outliers, good cycles called outliers."""
     rng = np.random.default_rng([seed, 2, n, round(10 * rho), glitches])
     k = np.arange(1, n + 1)
     steps = right = wrong = 0
@@ -60,7 +60,8 @@ def imagined(name: str, n: int, rho: float, glitches: int, series: int, seed: in
         right += len(set(fit.outliers) & set(k[where]))
         wrong += len(set(fit.outliers) - set(k[where]))
     share = 100 * right / (series * glitches) if glitches else np.nan
-    return f"{name:28s} {n:4d} {rho:3.1f} {glitches:4d}  {100 * steps / series:6.2f} {share:6.1f} {100 * wrong / series:6.1f}"
+    row = f"{100 * steps / series:6.2f} {share:6.1f} {100 * wrong / series:6.1f}"
+    return f"{name:28s} {n:4d} {rho:3.1f} {glitches:4d}  {row}"
 
 
 def main() -> None:
