@@ -1,0 +1,157 @@
+"""What the reader should know and do first: worst findings, what to do next in order, what may be fitted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from benchlab.report import text
+from benchlab.results import AirframeResult, Finding, GroupResult, PartResult, Verdict
+
+_REPLACE = {
+    "servo": "Do not fit {}: replace it",
+    "tank": "Do not fit {}: repair or replace it, then test it again",
+    "pack": "Do not fly on {} as planned: larger pack, less load or a shorter flight",
+    "circuit": "Do not use {} as wired: find the cause, then log it again",
+    "dimension": "Set {} again",
+}
+_AGAIN = {
+    "servo": "Test {} again",
+    "tank": "Test {} again",
+    "pack": "Log {} again",
+    "circuit": "Log {} again",
+    "dimension": "Measure {} again",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """One thing to do: what, why, and the part or group it concerns (for the link)."""
+
+    what: str
+    why: str
+    verdict: Verdict
+    part: str | None = None
+    group: str | None = None
+
+
+def worst_finding(findings: Sequence[Finding]) -> Finding | None:
+    """Return the finding that decides a verdict: the least likely to conform among the worst; None if all accepted."""
+    for verdict in ("reject", "retest"):
+        bad = [f for f in findings if f.verdict == verdict]
+        if bad:
+            return min(bad, key=lambda f: -1.0 if f.p_conform is None else f.p_conform)
+    return None
+
+
+def deciding_words(item: PartResult | GroupResult) -> str:
+    """Say in one line what decides the verdict of a part or group."""
+    finding = worst_finding(item.findings)
+    if finding is not None:
+        return f"{finding_name(finding)}: {finding.reason}"
+    if isinstance(item, PartResult) and item.verdict == "accept":
+        return "described, not judged: no limit is set" if not item.findings else closest_words(item.findings)
+    return "; ".join(item.notes[:1])
+
+
+def closest_words(findings: Sequence[Finding]) -> str:
+    """Say which accepted finding came closest to its limit."""
+    judged = [f for f in findings if f.p_conform is not None]
+    if not judged:
+        return "all findings within their limits"
+    near = min(judged, key=lambda f: f.p_conform or 0.0)
+    return f"closest to its limit: {finding_name(near)} ({text.finding_value(near)}, limit {text.finding_limit(near)})"
+
+
+def finding_name(f: Finding) -> str:
+    """Return quantity and aspect in words: "Centre, drift per 1000 cycles"."""
+    what = text.aspect(f.aspect)
+    return f"{text.title(f.quantity)}, {what}" if what else text.title(f.quantity)
+
+
+def not_judged(part: PartResult) -> bool:
+    """Whether a part was only described, because nothing sets a limit for it."""
+    return part.verdict == "accept" and not part.findings
+
+
+def actions(result: AirframeResult) -> list[Action]:
+    """List what to do next, the most pressing first: unread logs, rejects, moves, retests, trim."""
+    return [
+        *_unread_logs(result),
+        *_rejected(result),
+        *_moves(result),
+        *_retests(result),
+        *_groups(result),
+        *_trims(result),
+    ]
+
+
+def _unread_logs(result: AirframeResult) -> Iterator[Action]:
+    for log in result.logs:
+        if log.status == "failed":
+            yield Action(
+                what=f"Mend or repeat the log {log.path}", why=log.error or "could not be read", verdict="retest"
+            )
+
+
+def _rejected(result: AirframeResult) -> Iterator[Action]:
+    for p in result.parts:
+        if p.verdict == "reject":
+            yield Action(what=_REPLACE[p.kind].format(name(p)), why=deciding_words(p), verdict="reject", part=p.id)
+
+
+def _moves(result: AirframeResult) -> Iterator[Action]:
+    assignment = result.assignment
+    moved = [m for m in assignment.positions if m.part != m.fitted and m.part is not None]
+    if moved:
+        gain = _gain(assignment.fitted_worst_mismatch, assignment.worst_mismatch)
+        where = text.listed([f"{m.part} to {m.position}" for m in moved])
+        yield Action(what=f"Move {where}", why=f"they then match better{gain}", verdict="retest")
+    if assignment.empty:
+        what = f"Find a servo for {text.listed(list(assignment.empty))}"
+        yield Action(what=what, why="no sound, matching part is left for it", verdict="retest")
+
+
+def _gain(before: float | None, after: float | None) -> str:
+    if after is None:
+        return ""
+    now = f"{text.number(after, 2)} of the tolerance"
+    return f": worst mismatch {now}" + (f" instead of {text.number(before, 2)}" if before is not None else "")
+
+
+def _retests(result: AirframeResult) -> Iterator[Action]:
+    for p in result.parts:
+        if p.verdict != "retest":
+            continue
+        what = _AGAIN[p.kind].format(name(p))
+        if p.kind == "servo" and p.cycles_needed:
+            what = f"Cycle {name(p)} for {p.cycles_needed} more cycles"
+        yield Action(what=what, why=deciding_words(p), verdict="retest", part=p.id)
+
+
+def _groups(result: AirframeResult) -> Iterator[Action]:
+    bad = {p.id for p in result.parts if p.verdict != "accept"}
+    for g in result.groups:
+        if g.verdict != "accept" and not bad & set(g.members):
+            yield Action(
+                what=f"Match {g.name} ({', '.join(g.members)}) again",
+                why=deciding_words(g),
+                verdict=g.verdict,
+                group=g.name,
+            )
+
+
+def _trims(result: AirframeResult) -> Iterator[Action]:
+    for g in result.groups:
+        if g.trim and any(abs(t.correction_us) >= 0.5 for t in g.trim) and g.verdict != "reject":
+            left = max(abs(t.left_over_deg) for t in g.trim)
+            followers = text.listed(list(dict.fromkeys(t.follower for t in g.trim)))
+            yield Action(
+                what=f"Enter the trim table of {g.name} for {followers}",
+                why=f"at most {text.number(left, 2)}° of mismatch are then left", verdict=g.verdict, group=g.name,
+            )  # fmt: skip
+
+
+def name(part: PartResult) -> str:
+    """Return a part's id with its position."""
+    return f"{part.id} ({part.position})" if part.position else part.id

@@ -1,0 +1,140 @@
+"""Figures of a tank's pressure hold."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from benchlab.report import text
+from benchlab.report.figures.base import Figure, axis, band, dots, finish, line, two_panels
+from benchlab.report.look import LIGHT
+from benchlab.results import Analysis, Estimate, PartResult
+
+Array = NDArray[np.float64]
+
+
+def tank_figures(analysis: Analysis) -> Iterator[Figure]:
+    """Yield the figures of one tank: the hold, what the weather did."""
+    if (hold := analysis.tables.get("hold")) is None or not len(hold):
+        return
+    columns = {c: hold[c].to_numpy(dtype=np.float64, na_value=np.nan) for c in hold.columns if c != "used"}
+    used = hold["used"].to_numpy(dtype=bool)
+    yield hold_figure(analysis.result, columns, used)
+    if (figure := weather_figure(columns)) is not None:
+        yield figure
+
+
+def hold_figure(result: PartResult, columns: dict[str, Array], used: NDArray[np.bool_]) -> Figure:
+    """Draw raw and corrected pressure, fit with its 95 % band, spans left out, and the slowest decay still allowed."""
+    hours = columns["time_s"] / 3600
+    fig = go.Figure()
+    for lo, hi in _spans(hours, ~used):
+        fig.add_shape(
+            type="rect",
+            x0=lo,
+            x1=hi,
+            y0=0,
+            y1=1,
+            yref="paper",
+            layer="below",
+            line_width=0,
+            fillcolor=LIGHT["left_out"],
+        )
+    fig.add_trace(band(hours, columns["fit_lo_kpa"], columns["fit_hi_kpa"]))
+    fig.add_trace(line(hours, columns["pressure_kpa"], colour="data", width=1, name="gauge as logged", showlegend=True))
+    fig.add_trace(
+        dots(
+            hours[used], columns["corrected_kpa"][used], colour="second", size=3.5, name="corrected", showlegend=True,
+            hovertemplate="%{x:.3g} h: %{y:.4g} kPa<extra>corrected</extra>",
+        )
+    )  # fmt: skip
+    fig.add_trace(line(hours, columns["fit_kpa"], name="fit, 95 % band", showlegend=True))
+    slowest = _limit_curve(result, hours, used)
+    if slowest is not None:
+        fig.add_trace(
+            line(*slowest, colour="limit", name="least allowed", showlegend=True, line_dash="dash", hoverinfo="skip")
+        )
+    fig.update_layout(xaxis=axis("time since the log began, h"), yaxis=axis("gauge pressure, kPa"))
+    return Figure(
+        title="Pressure hold", conclusion=_hold_words(result),
+        look_for="Look for: a fit that stays above the dashed curve, and corrected readings that follow it without "
+        "kinks (a fitting that was touched). Shaded spans were left out. Long logs are drawn by the least and greatest "
+        "reading of each stretch.",
+        json=finish(fig), height=360, wide=True,
+    )  # fmt: skip
+
+
+def weather_figure(columns: dict[str, Array]) -> Figure | None:
+    """Draw the temperature and the barometer that the pressure was corrected for."""
+    there = [c for c in ("temperature_c", "barometer_kpa") if c in columns and np.isfinite(columns[c]).any()]
+    if not there:
+        return None
+    hours = columns["time_s"] / 3600
+    names = {"temperature_c": "temperature, °C", "barometer_kpa": "barometer, kPa"}
+    fig = go.Figure()
+    for row, column in enumerate(there):
+        fig.add_trace(
+            line(
+                hours, columns[column], colour="fit" if row == 0 else "second", yaxis="y" if row == 0 else "y2",
+                hovertemplate="%{x:.3g} h: %{y:.5g}<extra></extra>",
+            )
+        )  # fmt: skip
+    if len(there) == 2:
+        two_panels(fig, names[there[0]], names[there[1]], "time since the log began, h")
+    else:
+        fig.update_layout(xaxis=axis("time since the log began, h"), yaxis=axis(names[there[0]]))
+    words = [
+        f"{names[c].split(',')[0].capitalize()} moved by {text.number(float(np.nanmax(v) - np.nanmin(v)), 2)} "
+        f"{'K' if c == 'temperature_c' else 'kPa'}."
+        for c, v in ((c, columns[c]) for c in there)
+    ]
+    return Figure(
+        title="What the pressure was corrected for", conclusion=" ".join(words),
+        look_for="One kelvin changes the gauge by about 0.35 kPa, the barometer one for one. Look for: sun on the tank, "
+        "a sensor that does not feel the gas.",
+        json=finish(fig), height=300 if len(there) == 2 else 220, wide=True,
+    )  # fmt: skip
+
+
+def _limit_curve(result: PartResult, hours: Array, used: NDArray[np.bool_]) -> tuple[Array, Array] | None:
+    """The decay from the fitted start that would just keep the least allowed share over the required hold.
+
+    The required hold follows from the results: retained = exp(-required / tau).
+    """
+    limit = next((f.lower for f in result.findings if f.quantity == "retained_fraction"), None)
+    start, retained, tau = (
+        _value(result, name) for name in ("start_pressure_kpa", "retained_fraction", "time_constant_h")
+    )
+    if not limit or start is None or retained is None or tau is None or not used.any():
+        return None
+    required_h = -tau * math.log(retained) if 0 < retained < 1 else math.nan
+    if not math.isfinite(required_h) or required_h <= 0:
+        return None
+    inner = hours[used]
+    t = np.linspace(inner[0], inner[-1], 60)
+    return t, start * np.exp(np.log(limit) * (t - inner[0]) / required_h)
+
+
+def _hold_words(result: PartResult) -> str:
+    words = []
+    for name, what in (("retained_fraction", "Retained fraction"), ("leak_rate_sml_min", "leak"), ("hold_h", "hold")):
+        estimate = result.quantities.get(name)
+        if isinstance(estimate, Estimate) and estimate.value is not None:
+            words.append(f"{what} {text.estimate(estimate)}")
+    return f"{'; '.join(words)}." if words else "No leak could be fitted."
+
+
+def _value(result: PartResult, name: str) -> float | None:
+    estimate = result.quantities.get(name)
+    return estimate.value if isinstance(estimate, Estimate) else None
+
+
+def _spans(x: Array, mask: NDArray[np.bool_]) -> list[tuple[float, float]]:
+    """Stretches of ``x`` where ``mask`` holds."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
+    last = len(x) - 1
+    return [(float(x[max(a - 1, 0)]), float(x[min(b, last)])) for a, b in zip(edges[::2], edges[1::2], strict=True)]

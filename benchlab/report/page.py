@@ -1,0 +1,148 @@
+"""The whole report of one airframe as one self-contained HTML page."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from benchlab.logs.table import ReadLog
+from benchlab.matching.groups import Matching
+from benchlab.procedure import Procedures
+from benchlab.quantities import QUANTITIES
+from benchlab.report import advice, assets, look, text
+from benchlab.report.figures import Figure
+from benchlab.report.figures.compare import dimension_figure, group_figure, sister_figures
+from benchlab.report.figures.power import power_figures
+from benchlab.report.figures.servo import servo_figures
+from benchlab.report.figures.tank import tank_figures
+from benchlab.report.procedures import procedure_tables
+from benchlab.results import AirframeResult, Analysis, BudgetLine, Estimate, LogResult, PartResult, Trend
+
+_FIGURES = {"servo": servo_figures, "tank": tank_figures, "pack": power_figures, "circuit": power_figures}
+_MAIN_FIGURES = 6
+"""So many of a servo's small figures are open at once; the rest waits behind "more quantities"."""
+REJECTED_SHOWN = 40
+"""Rejected rows listed per log; all of them stand in rejected_rows.csv."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plot:
+    """A figure with its place in the page."""
+
+    id: str
+    figure: Figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartView:
+    """A part as its section shows it."""
+
+    part: PartResult
+    anchor: str
+    small: tuple[Plot, ...]
+    more: tuple[Plot, ...]
+    wide: tuple[Plot, ...]
+    trends: Mapping[str, Trend]
+    estimates: Mapping[str, Estimate]
+    budgets: Mapping[str, list[BudgetLine]]
+
+
+def render(
+    result: AirframeResult,
+    analyses: Mapping[str, Analysis],
+    matching: Matching | None,
+    reads: Mapping[str, ReadLog | LogResult],
+    procedures: Procedures,
+) -> str:
+    """Return the report as HTML. The same input gives the same bytes; nothing in the page asks for anything outside it."""
+    number = itertools.count(1)
+    anchors = anchors_for(result.parts)
+    sections = [_part_view(p, anchors[p.id], analyses.get(p.id), number) for p in result.parts if p.kind != "dimension"]
+    dimensions = [p for p in result.parts if p.kind == "dimension"]
+    groups = [(g, f"group-{i}", _plots([group_figure(g, analyses)], number)) for i, g in enumerate(result.groups, 1)]
+    script = assets.text("report.js")
+    html = environment().get_template("page.html.j2").render(
+        result=result, sections=sections, dimensions=dimensions, groups=groups, anchors=anchors,
+        group_anchors={g.name: a for g, a, _ in groups},
+        actions=advice.actions(result), by_verdict=_by_verdict(result),
+        sisters=_plots(sister_figures(result.parts), number),
+        dimension_plots=_plots([dimension_figure(dimensions)], number),
+        reads=reads, rejected_shown=REJECTED_SHOWN, procedures=procedure_tables(procedures),
+        glossary=[q for q in QUANTITIES.values() if q.kind in {p.kind for p in result.parts}],
+        style=Markup(assets.style()), script=Markup(script), settings=_settings(),
+        bundle=Markup(assets.bundle_base64()), policy=_policy(script),
+        plotly_version=assets.PLOTLY_VERSION,
+    )  # fmt: skip
+    return html + "\n"
+
+
+@functools.cache
+def environment() -> Environment:
+    """Return the template environment: everything is escaped, a name that is missing is an error."""
+    env = Environment(
+        loader=PackageLoader("benchlab.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True, keep_trailing_newline=False,
+    )  # fmt: skip
+    env.filters |= {
+        "title_of": text.title, "unit": text.unit, "estimate": text.estimate, "interval": text.interval,
+        "number": text.number, "measured": text.measured, "probability": text.probability, "duration": text.duration,
+        "event_word": text.event, "finding_value": text.finding_value, "finding_limit": text.finding_limit,
+        "finding_name": advice.finding_name, "deciding": advice.deciding_words, "limit": text.limit,
+        "worst": advice.worst_finding, "aspect": text.aspect,
+    }  # fmt: skip
+    env.tests |= {"not_judged": advice.not_judged, "read_log": lambda r: isinstance(r, ReadLog)}
+    return env
+
+
+def anchors_for(parts: Iterable[PartResult]) -> dict[str, str]:
+    """Give every part a fragment name of its own: its id where that makes one, else its number."""
+    out: dict[str, str] = {}
+    for i, part in enumerate(parts, 1):
+        plain = f"part-{part.id}"
+        out[part.id] = plain if re.fullmatch(r"[A-Za-z0-9._-]+", part.id) else f"part-no-{i}"
+    return out
+
+
+def _part_view(part: PartResult, anchor: str, analysis: Analysis | None, number: Iterator[int]) -> PartView:
+    make = _FIGURES.get(part.kind)
+    # the airframe's result is the one that counts: sisters may have added findings to it after the analysis
+    figures = list(make(Analysis(result=part, tables=analysis.tables))) if make and analysis else []
+    plots = _plots(figures, number)
+    small = [p for p in plots if not p.figure.wide]
+    budgets: dict[str, list[BudgetLine]] = {}
+    for line in part.budget:
+        budgets.setdefault(line.quantity, []).append(line)
+    return PartView(
+        part=part, anchor=anchor, small=tuple(small[:_MAIN_FIGURES]), more=tuple(small[_MAIN_FIGURES:]),
+        wide=tuple(p for p in plots if p.figure.wide),
+        trends={k: v for k, v in part.quantities.items() if isinstance(v, Trend)},
+        estimates={k: v for k, v in part.quantities.items() if isinstance(v, Estimate)}, budgets=budgets,
+    )  # fmt: skip
+
+
+def _plots(figures: Iterable[Figure | None], number: Iterator[int]) -> tuple[Plot, ...]:
+    return tuple(Plot(id=f"plot-{next(number)}", figure=f) for f in figures if f is not None)
+
+
+def _by_verdict(result: AirframeResult) -> dict[str, list[PartResult]]:
+    return {v: [p for p in result.parts if p.verdict == v] for v in ("reject", "retest", "accept")}
+
+
+def _settings() -> dict[str, Any]:
+    return {
+        "template": look.template(),
+        "config": look.CONFIG,
+        "dark": {look.LIGHT[role]: look.DARK[role] for role in look.LIGHT},
+    }
+
+
+@functools.cache
+def _policy(script: str) -> Markup:
+    return Markup(assets.content_policy(script, assets.plotly_source()))
