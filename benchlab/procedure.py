@@ -158,10 +158,22 @@ class TankProcedure(Procedure):
 
         temperature_wander_k: float = Field(1.0, ge=0)
         barometer_wander_kpa: float = Field(0.15, ge=0)
+        over_h: float = Field(4.0, gt=0)
+        """Length of hold that the two wanders above are meant for; they grow with the square root of time."""
         barometer_kpa: float = Field(101.325, gt=0)
+        barometer_level_u_kpa: float = Field(2.0, ge=0)
         temperature_c: float = 20.0
 
+    class Settling(Settings):
+        """What is known beforehand of the settling: mean and standard deviation, as shares of the start pressure."""
+
+        cooling_share: float = 0.1
+        cooling_share_u: float = Field(0.15, gt=0)
+        creep_share: float = 0.12
+        creep_share_u: float = Field(0.1, gt=0)
+
     unknown: Unknown = Unknown()
+    settling: Settling = Settling()
     required_hold_h: float = Field(4.0, gt=0)
     wall_elasticity_share: float = Field(0.03, ge=0)
     """Relative standard uncertainty of V p / tau from the wall giving way."""

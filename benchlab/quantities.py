@@ -10,6 +10,8 @@ from dataclasses import dataclass
 # longest suffix first: "pa_m3_s" must win over "s"
 _UNIT_OF_SUFFIX: tuple[tuple[str, str], ...] = (
     ("_s_per_60deg", "s/60 deg"),
+    ("_ml_h", "mL/h"),
+    ("_bore_um", "um"),
     ("_per_h", "1/h"),
     ("_pa_m3_s", "Pa m3/s"),
     ("_sml_min", "mL/min (0 C, 101.325 kPa)"),
@@ -137,6 +139,32 @@ _ALL: tuple[Quantity, ...] = (
         "Start pressure",
         "Leak component of the gauge pressure at the sealing moment.",
         "p1",
+    ),
+    _q("tank", "half_life_h", "Half-life", "Time in which the leak component falls to half.", "tau_leak ln 2"),
+    _q(
+        "tank",
+        "settling_fraction",
+        "Settling",
+        "What cooling of the gas and creep of the wall take in the end, as a share of the start pressure.",
+        "settling / p1",
+    ),
+    _q("tank", "volume_ml", "Volume", "Volume of the tank as the register states it."),
+    _q(
+        "tank",
+        "liquid_weep_ml_h",
+        "Liquid weep, at most",
+        "Upper bound of the liquid that the same laminar path would pass at the same pressure; surface tension often "
+        "stops it. Indicative, never judged.",
+        "2 q mu_gas / (mu_liquid (p_abs + p_atm))",
+        "Poiseuille flow of a gas and of a liquid through one path",
+    ),
+    _q(
+        "tank",
+        "equivalent_bore_um",
+        "Equivalent bore",
+        "Bore of one straight round path of 10 mm that would leak as much. Indicative, never judged.",
+        "(256 mu_gas L q / (pi (p_abs^2 - p_atm^2)))^(1/4)",
+        "Poiseuille flow of a gas",
     ),
     _q("tank", "hold_h", "Hold", "Time from sealing to the end of the usable hold."),
     # circuit

@@ -1,0 +1,208 @@
+"""One hold measured: from pressures to the decay with its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from benchlab.procedure import TankProcedure
+from benchlab.stats.uncertainty import from_resolution, rectangular
+from benchlab.tank.compensation import KELVIN, Pressures, wander
+from benchlab.tank.decay import DecayFit, Settling, fit_decay
+from benchlab.tank.hold import MANUAL_ROWS, Hold
+
+Array = NDArray[np.float64]
+
+_BLOCKS = 110
+_EARLY = 1.7
+"""Blocks are narrow at the start, where settling is quick: their edges go with this power of the time."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """What one hold showed."""
+
+    hold: Hold
+    pressures: Pressures
+    fit: DecayFit
+    corrected_kpa: Array
+    """On all pressure rows, used or not."""
+    block_time_s: Array
+    """Times from sealing at which ``fit`` has its curve."""
+    gas_k: float
+    atmosphere_kpa: float
+    resolution_kpa: float
+    temperature_measured: bool
+    barometer_measured: bool
+
+    @property
+    def hold_s(self) -> float:
+        """Length of the usable hold."""
+        return self.hold.end_s - self.hold.sealed_s
+
+
+def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> Measured:
+    """Correct and fit the usable hold.
+
+    Raises
+    ------
+    ValueError
+        If the corrected pressure does not start above the atmosphere.
+    """
+    used = hold.used
+    temperature, barometer = pressures.temperature_c.series, pressures.barometer_kpa.series
+    weight = _time_weight(pressures.time_s[used])
+    t0 = float(np.average(temperature[used], weights=weight)) + KELVIN
+    p0 = float(np.average(barometer[used], weights=weight))
+    raw_gauge = pressures.gauge_kpa
+    p_c = (raw_gauge + barometer) * t0 / (temperature + KELVIN) - p0
+    y, t = p_c[used], pressures.time_s[used] - hold.sealed_s
+    time, value, white = _blocks(t, y, _reading_u(pressures, used, procedure))
+    known = known_covariances(time, float(value[0]) + p0, t0, pressures, used, procedure)
+    s = procedure.settling
+    settling = Settling(
+        quick_share=s.cooling_share, quick_share_u=s.cooling_share_u,
+        slow_share=s.creep_share, slow_share_u=s.creep_share_u,
+    )  # fmt: skip
+    return Measured(
+        hold=hold, pressures=pressures, fit=fit_decay(time, value, white, known, settling), corrected_kpa=p_c,
+        block_time_s=time, gas_k=t0, atmosphere_kpa=p0, resolution_kpa=step_of(pressures.raw_kpa[used]),
+        temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured,
+    )  # fmt: skip
+
+
+def _time_weight(time_s: Array) -> Array:
+    """Weights that make a mean over uneven rows a mean over time."""
+    if len(time_s) < 3:
+        return np.ones(len(time_s))
+    return np.asarray(np.gradient(time_s))
+
+
+def step_of(values: Array) -> float:
+    """Step of a reading: the smallest difference between distinct values, 0 where they do not look stepped."""
+    distinct = np.unique(np.round(values, 9))
+    if len(distinct) < 2:
+        return _last_digit(float(distinct[0]))
+    step = float(np.diff(distinct).min())
+    if len(values) > MANUAL_ROWS:
+        return step if len(distinct) < 0.9 * len(values) else 0.0
+    return min(step, max(_last_digit(float(v)) for v in distinct))
+
+
+def _last_digit(value: float) -> float:
+    """Place of the last digit a value is written with; 2 % of it where it looks converted from another unit."""
+    for digits in range(4):
+        if abs(round(value, digits) - value) < 1e-9:
+            return float(10.0**-digits)
+    return 0.02 * abs(value)
+
+
+def _row_noise(values: Array) -> float:
+    return float(np.std(np.diff(values)) / np.sqrt(2)) if len(values) > 2 else 0.0
+
+
+def _reading_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankProcedure) -> float:
+    """Standard uncertainty of one corrected reading from the steps of the instruments alone."""
+    channels = procedure.channels
+    name = "pressure_abs_kpa" if pressures.absolute else "pressure_kpa"
+    gauge = channels[name].resolution if name in channels else 0.0
+    u = from_resolution(gauge or step_of(pressures.raw_kpa[used]))
+    parts = [u]
+    if pressures.temperature_c.measured:
+        step = channels["temperature_c"].resolution or step_of(pressures.temperature_c.series[used])
+        level = float(np.mean(pressures.gauge_kpa[used] + pressures.barometer_kpa.series[used]))
+        parts.append(from_resolution(step) * level / 293.15)
+    if pressures.barometer_kpa.measured:
+        parts.append(
+            from_resolution(channels["barometer_kpa"].resolution or step_of(pressures.barometer_kpa.series[used]))
+        )
+    return float(np.hypot.reduce(parts))
+
+
+def _blocks(t: Array, y: Array, reading_u: float) -> tuple[Array, Array, Array]:
+    """Means of blocks of rows, narrow at the start, with the standard uncertainty of each from its scatter."""
+    if len(t) <= MANUAL_ROWS:
+        return t, y, np.full(len(t), max(reading_u, 1e-6))
+    sigma = max(_row_noise(y), reading_u)
+    edges = t[-1] * np.linspace(0, 1, _BLOCKS + 1)[:-1] ** _EARLY
+    first = np.unique(np.searchsorted(t, edges))
+    n = np.diff(np.append(first, len(t)))
+    return np.add.reduceat(t, first) / n, np.add.reduceat(y, first) / n, sigma / np.sqrt(n)
+
+
+def known_covariances(
+    time: Array, level_kpa: float, gas_k: float, pressures: Pressures, used: NDArray[np.bool_], procedure: TankProcedure
+) -> dict[str, Array]:
+    """Covariances of what disturbs all readings together: unknown surroundings, accuracy, coarse steps."""
+    unknown, channels = procedure.unknown, procedure.channels
+    per_kelvin = level_kpa / gas_k
+    out: dict[str, Array] = {}
+    constant = np.ones((len(time), len(time)))
+    if not pressures.temperature_c.measured:
+        out["temperature not logged"] = wander(time, unknown.temperature_wander_k * per_kelvin, unknown.over_h)
+    if not pressures.barometer_kpa.measured:
+        out["barometer not logged"] = wander(time, unknown.barometer_wander_kpa, unknown.over_h)
+        if pressures.absolute:
+            out["level of the atmosphere assumed"] = unknown.barometer_level_u_kpa**2 * constant
+    name = "pressure_abs_kpa" if pressures.absolute else "pressure_kpa"
+    accuracy = channels[name].accuracy if name in channels else 0.0
+    if pressures.absolute and pressures.barometer_kpa.measured:
+        accuracy = float(np.hypot(accuracy, channels["barometer_kpa"].accuracy))
+    if accuracy > 0:
+        out["accuracy of the gauge"] = rectangular(accuracy) ** 2 * constant
+    for label, values, factor in (
+        ("steps of the gauge", pressures.raw_kpa[used], 1.0),
+        ("steps of the thermometer", pressures.temperature_c.series[used], per_kelvin),
+        ("steps of the barometer", pressures.barometer_kpa.series[used], 1.0),
+    ):
+        stairs = _stairs(time, values, pressures.time_s[used])
+        if stairs is not None:
+            out[label] = factor**2 * stairs
+    return out
+
+
+def _stairs(time: Array, values: Array, time_s: Array) -> Array | None:
+    """Covariance of rounding where the noise does not blur it: it then lasts as long as the display stands still."""
+    step = step_of(values)
+    if len(values) <= MANUAL_ROWS or step == 0 or np.ptp(values) == 0 or _row_noise(values) > 0.5 * step:
+        return None
+    changes = max(int(np.count_nonzero(np.diff(values))), 1)
+    memory = float(np.clip((time_s[-1] - time_s[0]) / changes / 2, 1.0, (time_s[-1] - time_s[0]) / 4))
+    return np.asarray(step**2 / 12 * np.exp(-np.abs(time[:, None] - time) / memory))
+
+
+def hold_table(measured: Measured, max_rows: int = 2000) -> pd.DataFrame:
+    """The ``hold`` table of the report: raw, corrected and fitted pressure, thinned to ``max_rows``."""
+    p, hold, fit = measured.pressures, measured.hold, measured.fit
+    held = p.time_s - hold.sealed_s
+    inside = (held >= 0) & (p.time_s <= hold.end_s)
+    at = np.interp(held, measured.block_time_s, fit.fit)
+    u = np.interp(held, measured.block_time_s, fit.fit_u)
+    frame = pd.DataFrame({
+        "time_s": p.time_s,
+        "pressure_kpa": p.gauge_kpa,
+        "corrected_kpa": measured.corrected_kpa,
+        "fit_kpa": np.where(inside, at, np.nan),
+        "fit_lo_kpa": np.where(inside, at - 1.96 * u, np.nan),
+        "fit_hi_kpa": np.where(inside, at + 1.96 * u, np.nan),
+        "used": hold.used,
+    })  # fmt: skip
+    if p.temperature_c.measured:
+        frame["temperature_c"] = p.temperature_c.series
+    if p.barometer_kpa.measured:
+        frame["barometer_kpa"] = p.barometer_kpa.series
+    return thin(frame, max_rows)
+
+
+def thin(frame: pd.DataFrame, max_rows: int) -> pd.DataFrame:
+    """Keep of each stretch of rows the one with the least and the one with the most pressure."""
+    if len(frame) <= max_rows:
+        return frame.reset_index(drop=True)
+    values = frame["pressure_kpa"].to_numpy()
+    bounds = np.linspace(0, len(values), max_rows // 2 + 1).astype(int)
+    rows = {int(a + f(values[a:b])) for a, b in pairwise(bounds) for f in (np.argmin, np.argmax)}
+    return frame.iloc[sorted(rows)].reset_index(drop=True)

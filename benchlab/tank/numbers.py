@@ -1,0 +1,181 @@
+"""The numbers of a tank from its measured holds, each with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import chi2
+
+from benchlab.airframe import Tank
+from benchlab.procedure import TankProcedure
+from benchlab.results import Estimate, NotMeasured
+from benchlab.stats.uncertainty import combine, estimate
+from benchlab.tank import leak
+from benchlab.tank.measure import Measured
+
+_CONSISTENT = 0.01
+"""Holds of one tank contradict each other if chance makes them differ so much less often than this."""
+_SML = "mL/min (0 C, 101.325 kPa)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rate:
+    """Decay rate (1/s) of a tank from all its holds."""
+
+    value: float
+    u: float
+    lo: float
+    hi: float
+    consistent: bool = True
+    spread: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    """Quantities of a tank, what could not be had, and what is to be told."""
+
+    quantities: Mapping[str, Estimate]
+    missing: tuple[NotMeasured, ...]
+    notes: tuple[str, ...]
+    rate: Rate
+    main: Measured
+    required_h: float
+
+
+def numbers_of(measured: Sequence[Measured], part: Tank, procedure: TankProcedure, required_h: float) -> Numbers:
+    """Compute the quantities of DESIGN section 7 from one or more measured holds of one tank."""
+    main = max(measured, key=lambda m: m.hold_s)
+    rate = combined_rate(measured)
+    quantities: dict[str, Estimate] = {}
+    missing: list[NotMeasured] = []
+    notes = [rate.spread] if rate.spread else []
+    quantities["retained_fraction"] = retained(rate, main, required_h)
+    _times(rate, quantities, missing, notes)
+    fit = main.fit
+    quantities["start_pressure_kpa"] = estimate(fit.p1, fit.p1_u, "kPa")
+    share = fit.settling / fit.p1
+    quantities["settling_fraction"] = estimate(share, combine(fit.settling_u, share * fit.p1_u) / fit.p1, "1")
+    quantities["hold_h"] = estimate(main.hold_s / 3600, 0.0, "h")
+    if part.volume_ml is None:
+        why = "the register gives no volume_ml; weigh the tank empty and full of water, 1 g is 1 mL"
+        missing += [
+            NotMeasured(quantity=q, why=why)
+            for q in ("leak_rate_pa_m3_s", "leak_rate_sml_min", "liquid_weep_ml_h", "equivalent_bore_um")
+        ]
+        notes.append("Without the tank's volume there is no leak rate; what the tank retains is judged all the same.")
+    else:
+        quantities["volume_ml"] = estimate(part.volume_ml, part.volume_u_ml, "mL")
+        _leak(rate, main, part, procedure, quantities, notes)
+    return Numbers(
+        quantities=quantities, missing=tuple(missing), notes=tuple(notes), rate=rate, main=main, required_h=required_h
+    )  # fmt: skip
+
+
+def combined_rate(measured: Sequence[Measured]) -> Rate:
+    """Weighted mean of the rates of several holds; where they contradict each other its u grows (Birge ratio)."""
+    fits = [m.fit for m in measured]
+    if len(fits) == 1:
+        f = fits[0]
+        return Rate(value=f.rate, u=f.rate_u, lo=f.rate_lo, hi=f.rate_hi)
+    values, us = np.array([f.rate for f in fits]), np.array([f.rate_u for f in fits])
+    weights = us**-2 / (us**-2).sum()
+    mean = float(weights @ values)
+    excess = float((((values - mean) / us) ** 2).sum())
+    consistent = bool(chi2.sf(excess, len(fits) - 1) >= _CONSISTENT)
+    u = float((us**-2).sum() ** -0.5) * max(1.0, math.sqrt(excess / (len(fits) - 1)) if not consistent else 1.0)
+    text = ", ".join(f"{v * 3600:.3g} ± {s * 3600:.2g}" for v, s in zip(values, us, strict=True))
+    spread = f"{len(fits)} holds, decay per hour {text}: " + (
+        "consistent, combined."
+        if consistent
+        else "they contradict each other; the leak comes and goes, or a hold was disturbed."
+    )
+    return Rate(value=mean, u=u, lo=mean - 1.96 * u, hi=mean + 1.96 * u, consistent=consistent, spread=spread)
+
+
+def retained(rate: Rate, main: Measured, required_h: float) -> Estimate:
+    """``exp(-required_hold / tau_leak)``, with the laminar law's departure from an exponential in its uncertainty."""
+    seconds = required_h * 3600
+    value = math.exp(-rate.value * seconds)
+    # a laminar leak eases off a little faster than in proportion to the gauge pressure: from rest to p1 by
+    # p1 / (2 p_atm); over the share that is lost, about half of that
+    law = abs(value * math.log(value)) * abs(1 - value) * main.fit.p1 / (4 * main.atmosphere_kpa)
+    u = combine(value * rate.u * seconds, law)
+    lo, hi = math.exp(-rate.hi * seconds), math.exp(-rate.lo * seconds)
+    return Estimate(
+        value=value, u=u, unit="1",
+        lo=value - combine(value - lo, 1.96 * law), hi=value + combine(hi - value, 1.96 * law),
+    )  # fmt: skip
+
+
+def _times(rate: Rate, quantities: dict[str, Estimate], missing: list[NotMeasured], notes: list[str]) -> None:
+    if rate.lo > 0:
+        tau = 1 / rate.value / 3600
+        whole = Estimate(value=tau, u=tau * rate.u / rate.value, lo=1 / rate.hi / 3600, hi=1 / rate.lo / 3600, unit="h")
+        ln2 = math.log(2)
+        quantities["time_constant_h"] = whole
+        quantities["half_life_h"] = Estimate(
+            value=tau * ln2, u=(whole.u or 0) * ln2, lo=(whole.lo or 0) * ln2, hi=(whole.hi or 0) * ln2, unit="h"
+        )  # fmt: skip
+        return
+    least = f"; at least {1 / rate.hi / 3600:.3g} h (95 %)" if rate.hi > 0 else ""
+    why = f"the leak cannot be told from none{least}"
+    missing += [NotMeasured(quantity=q, why=why) for q in ("time_constant_h", "half_life_h")]
+    notes.append(f"The leak cannot be told from none: time constant{least.removeprefix(';') or ' not limited'}.")
+
+
+def leak_contributions(rate: Rate, main: Measured, part: Tank, procedure: TankProcedure) -> dict[str, float]:
+    """Standard uncertainties of the leak rate (Pa m3/s) by source, the holds' own statistics as "decay"."""
+    volume = (part.volume_ml or 0.0) * 1e-6
+    value = leak.throughput(volume, _slope(rate, main) * 1e3, main.gas_k)
+    scale = leak.throughput(volume, 1e3, main.gas_k)
+    temperature = procedure.unknown.temperature_wander_k if not main.temperature_measured else 1.0
+    return {
+        "decay": scale * _slope_u(rate, main),
+        "volume": abs(value) * (part.volume_u_ml or 0.0) / (part.volume_ml or math.inf),
+        "wall": abs(value) * procedure.wall_elasticity_share,
+        "gas temperature": abs(value) * temperature / main.gas_k,
+    }
+
+
+def _slope(rate: Rate, main: Measured) -> float:
+    return main.fit.slope if rate.value == main.fit.rate else rate.value * main.fit.p1
+
+
+def _slope_u(rate: Rate, main: Measured) -> float:
+    return (
+        main.fit.slope_u if rate.value == main.fit.rate else combine(rate.u * main.fit.p1, rate.value * main.fit.p1_u)
+    )
+
+
+def _leak(
+    rate: Rate, main: Measured, part: Tank, procedure: TankProcedure, quantities: dict[str, Estimate], notes: list[str]
+) -> None:
+    fit = main.fit
+    volume = (part.volume_ml or 0.0) * 1e-6
+    value = leak.throughput(volume, _slope(rate, main) * 1e3, main.gas_k)
+    parts = leak_contributions(rate, main, part, procedure)
+    other = combine(*[u for name, u in parts.items() if name != "decay"])
+    scale = parts["decay"] / rate.u
+    lo = value - combine(scale * (rate.value - rate.lo), 1.96 * other)
+    hi = value + combine(scale * (rate.hi - rate.value), 1.96 * other)
+    q = Estimate(value=value, u=combine(*parts.values()), lo=lo, hi=hi, unit="Pa m3/s")
+    quantities["leak_rate_pa_m3_s"] = q
+    quantities["leak_rate_sml_min"] = _scaled(q, leak.standard_ml_min(1.0), _SML)
+    inside, outside = (fit.p1 + main.atmosphere_kpa) * 1e3, main.atmosphere_kpa * 1e3
+    most = max(hi, 0.0)
+    weep, bore = leak.liquid_weep_ml_h(most, inside, outside), leak.equivalent_bore_um(most, inside, outside)
+    quantities["liquid_weep_ml_h"] = Estimate(value=weep, hi=weep, unit="mL/h")
+    quantities["equivalent_bore_um"] = Estimate(value=bore, hi=bore, unit="um")
+    notes.append(
+        f"Upper bounds, indicative: the same path would pass at most {weep:.2g} mL/h of a thin fuel at this "
+        f"pressure, or is a round bore of at most {bore:.2g} um, 10 mm long "
+        f"(laminar flow; surface tension often stops the liquid)."
+    )
+
+
+def _scaled(e: Estimate, factor: float, unit: str) -> Estimate:
+    values = {k: None if (v := getattr(e, k)) is None else v * factor for k in ("value", "u", "lo", "hi")}
+    return replace(e, unit=unit, **values)
