@@ -1,0 +1,91 @@
+"""Findings of a circuit or pack: only what the register or the procedure sets limits for is judged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from benchlab.airframe import Circuit, Pack
+from benchlab.judgement import judge, judge_count, not_measured
+from benchlab.procedure import CurrentProcedure, Limit, Limits
+from benchlab.quantities import QUANTITIES, unit_of
+from benchlab.results import Estimate, Event, Finding, NotMeasured
+
+EVENT_KINDS = ("supply_dip", "gap", "clipping")
+
+
+def limits_of(part: Circuit | Pack, procedure: CurrentProcedure) -> Limits:
+    """All limits in force for a part; the register's win over the procedure's."""
+    kind = "pack" if isinstance(part, Pack) else "circuit"
+    out: Limits = {}
+    for quantity, aspects in procedure.limits.items():
+        known = QUANTITIES.get(quantity)
+        if known is None or known.kind == kind or (known.kind != "pack" and kind == "circuit"):
+            out[quantity] = dict(aspects)
+    if isinstance(part, Circuit):
+        if part.min_voltage_v is not None:
+            out.setdefault("voltage_min_v", {})["value"] = Limit(
+                lower=part.min_voltage_v, source="min_voltage_v in the register"
+            )
+        if part.max_current_a is not None:
+            out.setdefault("peak_current_a", {})["value"] = Limit(
+                upper=part.max_current_a, source="max_current_a in the register"
+            )
+    for quantity, aspects in part.limits.items():
+        out[quantity] = out.get(quantity, {}) | aspects
+    return out
+
+
+def judge_all(
+    limits: Limits,
+    quantities: Mapping[str, Estimate],
+    events: Sequence[Event],
+    missing: Sequence[NotMeasured],
+    procedure: CurrentProcedure,
+) -> list[Finding]:
+    """Judge every limit. A limit on what was not measured is a finding to retest, with the reason."""
+    why = {m.quantity: m.why for m in missing}
+    out = []
+    for quantity, aspects in limits.items():
+        for aspect, limit in aspects.items():
+            if aspect == "events":
+                count = sum(e.kind == quantity for e in events)
+                out.append(judge_count(quantity, aspect, count, "events", limit))
+            elif quantity in why or quantity not in quantities or aspect != "value":
+                reason = why.get(quantity, f"{quantity} has no aspect {aspect!r} here" if quantity in quantities else
+                                 "it is no quantity of this kind of part")  # fmt: skip
+                out.append(_unmeasured(quantity, aspect, limit, reason))
+            else:
+                out.append(judge(quantity, aspect, quantities[quantity], limit, procedure.rule))
+    return out
+
+
+def _unmeasured(quantity: str, aspect: str, limit: Limit, why: str) -> Finding:
+    finding = not_measured(quantity, aspect, unit_of(quantity), why)
+    return replace(finding, lower=limit.lower, upper=limit.upper, limit_source=limit.source)
+
+
+def required_missing(
+    procedure: CurrentProcedure, have: Sequence[str], missing: Sequence[NotMeasured], default: str
+) -> list[Finding]:
+    """One finding for each required quantity (or channel) of which nothing was measured."""
+    why = {m.quantity: m.why for m in missing}
+    return [
+        not_measured(names[0], "value", unit_of(names[0]), why.get(names[0], default))
+        for names in procedure.required
+        if not any(name in have for name in names)
+    ]
+
+
+def at_least(findings: Sequence[Finding], quantity: str) -> list[Finding]:
+    """A reading cut off by the sensor's range can show that a limit is broken, never that it is kept."""
+    return [
+        replace(
+            f, verdict="retest", p_conform=None,
+            reason=f"{f.reason}; but the sensor was at the end of its range, so that the true value is at least this: "
+            "repeat with a sensor of a wider range",
+        )
+        if f.quantity == quantity and f.verdict == "accept" and f.upper is not None
+        else f
+        for f in findings
+    ]  # fmt: skip
