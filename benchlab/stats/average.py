@@ -144,9 +144,10 @@ class Mixture:
         """(F,) quantiles, by bisection on the mixture's distribution function."""
         reach = 8.0 * self.u + 1e-300
         low, high = self.mean - 6 * reach, self.mean + 6 * reach
+        scale = np.maximum(self.scale, 1e-300)  # what is known exactly (no drift in the model) has none
         for _ in range(32):
             middle = 0.5 * (low + high)
-            below = _t_cdf((middle[:, None] - self.centre) / self.scale, self.dof) @ self.weight
+            below = _t_cdf((middle[:, None] - self.centre) / scale, self.dof) @ self.weight
             low, high = np.where(below < probability, middle, low), np.where(below < probability, high, middle)
         return 0.5 * (low + high)
 

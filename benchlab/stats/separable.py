@@ -72,7 +72,8 @@ def fit_separable(
     y
         (n,) finite values.
     grid
-        (m, q) candidates for ``theta``, or (m,) if there is one; see :func:`log_grid`. The best are polished.
+        (m, q) candidates for ``theta``, or (m,) if there is one; see :func:`log_grid`. The best are polished. For a
+        model that is linear throughout: shape (1, 0).
     lower, upper
         (q,) bounds of ``theta``; default: none.
     derivative
@@ -93,8 +94,11 @@ def fit_separable(
         raise ValueError(msg)
     slope = derivative or _central_differences(basis)
     candidates = _best_of_grid(basis, y, starts, low, high)
-    results = [_polish(basis, slope, y, start, low, high) for start in candidates]
-    theta, converged = min(results, key=lambda r: _rss(basis, y, r[0]))
+    if starts.shape[1] == 0:
+        theta, converged = candidates[0], True
+    else:
+        results = [_polish(basis, slope, y, start, low, high) for start in candidates]
+        theta, converged = min(results, key=lambda r: _rss(basis, y, r[0]))
     return _finish(basis, slope, y, theta, converged, low, high)
 
 
@@ -147,7 +151,7 @@ def _central_differences(basis: Basis) -> Derivative:
             up, down = theta.copy(), theta.copy()
             up[j], down[j] = value + step, value - step
             out.append((basis(up) - basis(down)) / (up[j] - down[j]))
-        return np.stack(out, axis=-1)
+        return np.stack(out, axis=-1) if out else np.empty((*basis(theta).shape, 0))
 
     return derivative
 
