@@ -69,6 +69,11 @@ def finding_name(f: Finding) -> str:
     return f"{text.title(f.quantity)}, {what}" if what else text.title(f.quantity)
 
 
+def adds_reason(f: Finding) -> bool:
+    """Whether a finding's reason says more than its value, limit and probability do."""
+    return bool(f.reason) and "probability of conformity" not in f.reason
+
+
 def not_judged(part: PartResult) -> bool:
     """Whether a part was only described, because nothing sets a limit for it."""
     return part.verdict == "accept" and not part.findings

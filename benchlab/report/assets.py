@@ -11,7 +11,7 @@ from benchlab.report import look
 
 PLOTLY_VERSION = "4.1.1"
 BUNDLE = f"plotly-cartesian-{PLOTLY_VERSION}.min.js.gz"
-"""plotly.js cartesian bundle, gzipped once so that the page's bytes do not depend on the machine's zlib. MIT licence."""
+"""plotly.js cartesian bundle (MIT licence), gzipped once: the page's bytes then do not depend on a machine's zlib."""
 
 
 def text(name: str) -> str:

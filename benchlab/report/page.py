@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import itertools
+import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -18,12 +20,15 @@ from benchlab.procedure import Procedures
 from benchlab.quantities import QUANTITIES
 from benchlab.report import advice, assets, look, text
 from benchlab.report.figures import Figure
-from benchlab.report.figures.compare import dimension_figure, group_figure, sister_figures
+from benchlab.report.figures.compare import dimension_figure, group_figure, matrix_figure, sister_figures
 from benchlab.report.figures.power import power_figures
 from benchlab.report.figures.servo import servo_figures
 from benchlab.report.figures.tank import tank_figures
 from benchlab.report.procedures import procedure_tables
 from benchlab.results import AirframeResult, Analysis, BudgetLine, Estimate, LogResult, PartResult, Trend
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _FIGURES = {"servo": servo_figures, "tank": tank_figures, "pack": power_figures, "circuit": power_figures}
 _MAIN_FIGURES = 6
@@ -48,7 +53,7 @@ class PartView:
     anchor: str
     small: tuple[Plot, ...]
     more: tuple[Plot, ...]
-    wide: tuple[Plot, ...]
+    others: tuple[Plot, ...]
     trends: Mapping[str, Trend]
     estimates: Mapping[str, Estimate]
     budgets: Mapping[str, list[BudgetLine]]
@@ -61,15 +66,21 @@ def render(
     reads: Mapping[str, ReadLog | LogResult],
     procedures: Procedures,
 ) -> str:
-    """Return the report as HTML. The same input gives the same bytes; nothing in the page asks for anything outside it."""
+    """Return the report as HTML: the same input gives the same bytes, and the page asks for nothing outside itself."""
     number = itertools.count(1)
     anchors = anchors_for(result.parts)
     sections = [_part_view(p, anchors[p.id], analyses.get(p.id), number) for p in result.parts if p.kind != "dimension"]
     dimensions = [p for p in result.parts if p.kind == "dimension"]
-    groups = [(g, f"group-{i}", _plots([group_figure(g, analyses)], number)) for i, g in enumerate(result.groups, 1)]
+    tables = matching.tables if matching is not None else {}
+    groups = [
+        (g, f"group-{i}", _plots([group_figure(g, tables.get("pair_differences"))], number))
+        for i, g in enumerate(result.groups, 1)
+    ]
+    matrices = [matrix_figure(tables.get(name), coupling) for name, coupling in _matrices(result, tables)]
     script = assets.text("report.js")
     html = environment().get_template("page.html.j2").render(
-        result=result, sections=sections, dimensions=dimensions, groups=groups, anchors=anchors,
+        result=result, trims=_trims(result, tables), matrix_plots=_plots(matrices, number),
+        sections=sections, dimensions=dimensions, groups=groups, anchors=anchors,
         group_anchors={g.name: a for g, a, _ in groups},
         actions=advice.actions(result), by_verdict=_by_verdict(result),
         sisters=_plots(sister_figures(result.parts), number),
@@ -92,12 +103,17 @@ def environment() -> Environment:
     )  # fmt: skip
     env.filters |= {
         "title_of": text.title, "unit": text.unit, "estimate": text.estimate, "interval": text.interval,
-        "number": text.number, "measured": text.measured, "probability": text.probability, "duration": text.duration,
+        "number": text.number, "signed": text.signed, "measured": text.measured,
+        "probability": text.probability, "duration": text.duration,
         "event_word": text.event, "finding_value": text.finding_value, "finding_limit": text.finding_limit,
         "finding_name": advice.finding_name, "deciding": advice.deciding_words, "limit": text.limit,
         "worst": advice.worst_finding, "aspect": text.aspect,
     }  # fmt: skip
-    env.tests |= {"not_judged": advice.not_judged, "read_log": lambda r: isinstance(r, ReadLog)}
+    env.tests |= {
+        "not_judged": advice.not_judged,
+        "adds_reason": advice.adds_reason,
+        "read_log": lambda r: isinstance(r, ReadLog),
+    }
     return env
 
 
@@ -115,13 +131,13 @@ def _part_view(part: PartResult, anchor: str, analysis: Analysis | None, number:
     # the airframe's result is the one that counts: sisters may have added findings to it after the analysis
     figures = list(make(Analysis(result=part, tables=analysis.tables))) if make and analysis else []
     plots = _plots(figures, number)
-    small = [p for p in plots if not p.figure.wide]
+    small = [p for p in plots if p.figure.over_cycles]
     budgets: dict[str, list[BudgetLine]] = {}
     for line in part.budget:
         budgets.setdefault(line.quantity, []).append(line)
     return PartView(
         part=part, anchor=anchor, small=tuple(small[:_MAIN_FIGURES]), more=tuple(small[_MAIN_FIGURES:]),
-        wide=tuple(p for p in plots if p.figure.wide),
+        others=tuple(p for p in plots if not p.figure.over_cycles),
         trends={k: v for k, v in part.quantities.items() if isinstance(v, Trend)},
         estimates={k: v for k, v in part.quantities.items() if isinstance(v, Estimate)}, budgets=budgets,
     )  # fmt: skip
@@ -129,6 +145,32 @@ def _part_view(part: PartResult, anchor: str, analysis: Analysis | None, number:
 
 def _plots(figures: Iterable[Figure | None], number: Iterator[int]) -> tuple[Plot, ...]:
     return tuple(Plot(id=f"plot-{next(number)}", figure=f) for f in figures if f is not None)
+
+
+def _matrices(result: AirframeResult, tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
+    """Names of the mismatch matrices with the coupling each is of: the first servo group's, and the other one's."""
+    first = next((g.coupling for g in result.groups), "ganged")
+    other = "mirrored" if "mismatch_matrix_mirrored" in tables else None
+    return [("mismatch_matrix", "ganged" if other else first)] + (
+        [("mismatch_matrix_mirrored", other)] if other else []
+    )
+
+
+def _trims(result: AirframeResult, tables: Mapping[str, pd.DataFrame]) -> dict[str, list[dict[str, Any]]]:
+    """Trim rows per group: from the matching's table, which also tells per cent and load, else from the results."""
+    more = ("correction_percent", "before_deg", "load_before_nm", "load_after_nm")
+    table = tables.get("trim")
+    out: dict[str, list[dict[str, Any]]] = {}
+    for g in result.groups:
+        rows: list[dict[str, Any]] = [dataclasses.asdict(t) for t in g.trim]
+        if table is not None and len(own := table[table["group"] == g.name]):
+            rows = [{str(k): v for k, v in row.items()} for row in own.to_dict("records")]
+        out[g.name] = [{k: _finite(v) for k, v in (dict.fromkeys(more) | row).items()} for row in rows]
+    return out
+
+
+def _finite(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _by_verdict(result: AirframeResult) -> dict[str, list[PartResult]]:

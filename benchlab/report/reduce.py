@@ -51,4 +51,4 @@ def corner_rows(x: Array, curves: list[Array], tolerance: float) -> NDArray[np.i
 
 def _distance(x: Array, y: Array, lo: int, hi: int, inner: slice) -> Array:
     straight = y[lo] + (y[hi] - y[lo]) * (x[inner] - x[lo]) / (x[hi] - x[lo])
-    return np.abs(y[inner] - straight)
+    return np.asarray(np.abs(y[inner] - straight))

@@ -25,11 +25,11 @@ _ASPECTS = {
     "end": "at the last cycle",
     "change": "change from first to last cycle",
     "drift": "drift per 1000 cycles",
-    "drift_percent": "drift per 1000 cycles, in % of settled",
+    "drift_percent": "drift per 1000 cycles",
     "step": "largest step",
-    "step_percent": "largest step, in %",
+    "step_percent": "largest step",
     "sister": "above the batch median",
-    "sister_percent": "above the batch median, in %",
+    "sister_percent": "above the batch median",
 }
 _EVENTS = {
     "step": "step",
@@ -96,6 +96,14 @@ def number(value: float | None, digits: int = 4) -> str:
     return f"{_minus(mantissa)} × 10{_superscript(int(exponent))}"
 
 
+def signed(value: float | None, decimals: int = 0) -> str:
+    """Return a correction with its sign, so that nobody has to guess which way it goes."""
+    if value is None or not math.isfinite(value):
+        return NONE
+    text = f"{value:+.{decimals}f}"
+    return _minus(text if float(text) else text[1:])
+
+
 def measured(value: float | None, u: float | None) -> str:
     """Return ``value ± u`` with two significant digits of ``u`` and the value to the same place (JCGM 100, 7.2.6)."""
     if value is None or not math.isfinite(value):
@@ -132,7 +140,7 @@ def finding_value(f: Finding) -> str:
         return "not measured"
     if f.aspect == "complete":
         return "complete" if f.value else "not complete"
-    return f"{measured(f.value, f.u)} {unit(f.unit)}".strip()
+    return f"{measured(f.value, f.u)} {_short_unit(f)}".strip()
 
 
 def limit(lower: float | None, upper: float | None, unit_name: str = "1") -> str:
@@ -151,7 +159,12 @@ def limit(lower: float | None, upper: float | None, unit_name: str = "1") -> str
 
 def finding_limit(f: Finding) -> str:
     """Return a finding's limit in words."""
-    return "complete" if f.aspect == "complete" else limit(f.lower, f.upper, f.unit)
+    return "complete" if f.aspect == "complete" else limit(f.lower, f.upper, _short_unit(f))
+
+
+def _short_unit(f: Finding) -> str:
+    """Unit of a finding without the "per 1000 cycles" that its aspect already says."""
+    return unit(f.unit).removesuffix(" per 1000 cycles") if f.aspect.startswith("drift") else unit(f.unit)
 
 
 def probability(p: float | None) -> str:

@@ -14,7 +14,7 @@ from benchlab.report.look import LIGHT
 from benchlab.report.text import plot_label
 
 ALLOWED_TRACES = frozenset({"scatter", "bar", "heatmap"})
-"""Trace types of the cartesian bundle that figures may use; a type that the bundle lacks would be drawn as a scatter."""
+"""Trace types of the bundle that figures may use; one that the bundle lacks would silently be drawn as a scatter."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +30,9 @@ class Figure:
     json: str
     height: int
     wide: bool = False
+    """Takes the whole width of the page."""
+    over_cycles: bool = False
+    """One of a servo's many small figures, of which only the first are open at once."""
 
 
 def finish(fig: go.Figure) -> str:
@@ -82,12 +85,18 @@ def band(x: ArrayLike, lo: ArrayLike, hi: ArrayLike, *, colour: str = "band", **
 
 def line(x: ArrayLike, y: ArrayLike, *, colour: str = "fit", width: float = 1.6, **more: Any) -> go.Scatter:
     """Return a curve; extra keywords go to the trace (``name``, ``yaxis``, ``line_dash`` ...)."""
-    return go.Scatter(x=whole(x), y=f4(y), line_color=LIGHT[colour], line_width=width, **({"mode": "lines"} | more))
+    return go.Scatter(**_x(x), y=f4(y), line_color=LIGHT[colour], line_width=width, **({"mode": "lines"} | more))
 
 
 def dots(x: ArrayLike, y: ArrayLike, *, colour: str = "data", size: float = 3, **more: Any) -> go.Scatter:
     """Return single readings."""
-    return go.Scatter(x=whole(x), y=f4(y), mode="markers", marker={"color": LIGHT[colour], "size": size}, **more)
+    return go.Scatter(**_x(x), y=f4(y), mode="markers", marker={"color": LIGHT[colour], "size": size}, **more)
+
+
+def _x(values: ArrayLike) -> dict[str, Any]:
+    """Abscissae; cycles that follow one another need no more than the first."""
+    x = np.asarray(values, dtype=np.float64)
+    return {"x0": int(x[0]), "dx": 1} if len(x) > 2 and (np.diff(x) == 1).all() else {"x": whole(x)}
 
 
 def add_limit(fig: go.Figure, y: float, label: str, *, yref: str = "y") -> None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from benchlab.quantities import unit_of
 from benchlab.report import text
-from benchlab.report.figures.base import Figure, axis, dots, f4, finish
-from benchlab.report.look import LIGHT
-from benchlab.results import Analysis, Estimate, GroupResult, PartResult, Trend
+from benchlab.report.figures.base import Figure, add_limit, axis, dots, f4, finish, line
+from benchlab.report.look import HEAT, LIGHT
+from benchlab.results import Estimate, GroupResult, PartResult, Trend
 
 _SISTERS = ("hysteresis_deg", "transit_ref_s_per_60deg", "moving_current_ref_a", "idle_current_a", "jitter_deg")
 
@@ -45,9 +46,7 @@ def _sister_figure(name: str, there: list[tuple[PartResult, Estimate]]) -> Figur
     fig.add_shape(
         type="line", x0=middle, x1=middle, y0=0, y1=1, yref="paper", line={"color": LIGHT["faint"], "width": 1.2}
     )
-    for bound in sorted(
-        {f.upper for p, _ in there for f in p.findings if _is_level(f.quantity, f.aspect, name)} - {None}
-    ):
+    for bound in _upper_limits([p for p, _ in there], name):
         if bound < values.max() + 3 * np.ptp(values):
             fig.add_shape(
                 type="line", x0=bound, x1=bound, y0=0, y1=1, yref="paper",
@@ -72,45 +71,72 @@ def _sister_figure(name: str, there: list[tuple[PartResult, Estimate]]) -> Figur
     )  # fmt: skip
 
 
-def group_figure(group: GroupResult, analyses: Mapping[str, Analysis]) -> Figure | None:
-    """Draw by how much each follower's position differs from the leader's at the same command, before and after trim."""
-    tolerance = next((f.upper for f in group.findings if f.quantity == "stroke_mismatch_deg" and f.upper), None)
-    leader, *followers = group.members or ("",)
+def group_figure(group: GroupResult, differences: pd.DataFrame | None) -> Figure | None:
+    """Draw by how much each follower's position differs from the leader's at the same command, with and without trim.
+
+    ``differences`` is the table ``pair_differences`` of the matching.
+    """
+    if differences is None or not len(own := differences[differences["group"] == group.name]):
+        return None
     fig = go.Figure()
-    names: list[str] = []
-    for i, follower in enumerate(followers):
-        points = [p for p in group.trim if p.follower == follower]
-        before = _difference(analyses.get(leader), analyses.get(follower))
-        if before is None or not points:
-            continue
-        colour = ("fit", "second", "outlier")[i % 3]
-        label = text.plot_label(f"{follower} − {leader}")
-        for (x, y), when, dash, symbol in (
-            (before, "before", "dash", "circle-open"),
-            (([p.command_us for p in points], [p.left_over_deg for p in points]), "after trim", "solid", "circle"),
+    for i, (follower, rows) in enumerate(own.groupby("follower", sort=False)):
+        label = text.plot_label(f"{follower} − {rows['leader'].iloc[0]}")
+        for when, dash, symbol, word in (
+            ("before", "dash", "circle-open", "without trim"),
+            ("after", "solid", "circle", "with trim"),
         ):
+            colour = ("second", "outlier", "data")[i % 3] if when == "before" else ("fit", "ink", "limit")[i % 3]
+            both = rows[[f"{when}_up_deg", f"{when}_down_deg"]].to_numpy(dtype=np.float64)
+            command = rows["command_us"].to_numpy(dtype=np.float64)
             fig.add_trace(
-                go.Scatter(
-                    x=f4(x), y=f4(y), mode="lines+markers", name=f"{label}, {when}", showlegend=True,
-                    line={"color": LIGHT[colour], "dash": dash, "width": 1.6}, marker={"symbol": symbol, "size": 6},
-                    hovertemplate="%{x:.0f} µs: %{y:.3g}°<extra></extra>",
+                line(
+                    np.concatenate([command, [np.nan], command]), np.concatenate([both[:, 0], [np.nan], both[:, 1]]),
+                    colour=colour, mode="lines+markers", name=f"{label}, {word}", showlegend=True, line_dash=dash,
+                    marker={"symbol": symbol, "size": 5}, hovertemplate="%{x:.0f} µs: %{y:.3g}°<extra></extra>",
                 )
             )  # fmt: skip
-        names.append(follower)
-    if not names:
-        return None
+    tolerance = next((f.upper for f in group.findings if f.quantity == "stroke_mismatch_deg" and f.upper), None)
     for bound in (-tolerance, tolerance) if tolerance else ():
-        fig.add_shape(
-            type="line", x0=0, x1=1, xref="paper", y0=bound, y1=bound,
-            line={"color": LIGHT["limit"], "dash": "dash", "width": 1.6},
-        )  # fmt: skip
+        add_limit(fig, bound, f"tolerance {text.number(bound)}")
     fig.update_layout(xaxis=axis("command, µs"), yaxis=axis("difference, °"))
-    left = max(abs(p.left_over_deg) for p in group.trim)
+    before, after = (
+        float(np.nanmax(np.abs(own[[f"{w}_up_deg", f"{w}_down_deg"]].to_numpy(dtype=np.float64))))
+        for w in ("before", "after")
+    )
     return Figure(
         title=f"{group.name}: difference to the leader",
-        conclusion=f"After trim at most {text.number(left, 2)}° are left.",
-        look_for="Look for: the full line inside the dashed tolerance over the whole stroke.",
-        json=finish(fig), height=280, wide=True,
+        conclusion=f"Largest difference {text.number(before, 2)}° without trim, {text.number(after, 2)}° with it.",
+        look_for="Look for: the full lines inside the dashed tolerance over the whole stroke. Each direction of "
+        "approach has its own line; what lies between the two is hysteresis and stays.",
+        json=finish(fig), height=300, wide=True,
+    )  # fmt: skip
+
+
+def matrix_figure(table: pd.DataFrame | None, coupling: str) -> Figure | None:
+    """Draw how well every two servos match, as a share of the tolerance; ``table`` is a mismatch matrix."""
+    if table is None or len(table) < 2:
+        return None
+    names = [text.plot_label(str(n)) for n in table.index]
+    z = table.to_numpy(dtype=np.float64)
+    fig = go.Figure(
+        go.Heatmap(
+            x=names, y=names, z=f4(z), colorscale=HEAT, zmin=0, zmax=2, texttemplate="%{z:.2f}",
+            colorbar={"title": {"text": "share"}, "thickness": 12, "outlinewidth": 0},
+            hovertemplate="%{y} and %{x}: %{z:.2f} of the tolerance<extra></extra>", hoverongaps=False,
+        ),
+        layout={
+            "xaxis": {"type": "category", "showgrid": False, "side": "top", "title": {"text": "servo"}},
+            "yaxis": {"type": "category", "showgrid": False, "autorange": "reversed", "title": {"text": "servo"}},
+        },
+    )  # fmt: skip
+    upper = np.triu(np.where(np.isfinite(z), z, np.inf), 1) + np.tril(np.full(z.shape, np.inf))
+    i, j = divmod(int(np.argmin(upper)), len(z))
+    best = f"Best pair: {table.index[i]} and {table.columns[j]}." if np.isfinite(upper[i, j]) else "No pair measured."
+    return Figure(
+        title=f"How well every two servos match ({coupling})", conclusion=best,
+        look_for="Look for: numbers below 1 (largest difference within its tolerance). Empty: not measured or not of "
+        "one type.",
+        json=finish(fig), height=120 + 34 * len(names), wide=True,
     )  # fmt: skip
 
 
@@ -160,23 +186,6 @@ def _half_width(e: Estimate) -> float:
     return (e.hi - e.lo) / 2 if e.hi is not None and e.lo is not None else 0.0
 
 
-def _is_level(quantity: str, aspect: str, name: str) -> bool:
-    return quantity == name and aspect == "settled"
-
-
-def _difference(leader: Analysis | None, follower: Analysis | None) -> tuple[list[float], list[float]] | None:
-    """Follower minus leader, both directions averaged, at the leader's commands that both know.
-
-    A follower that turns the other way (opposed group) has its angles negated first, as the matching does.
-    """
-    if leader is None or follower is None:
-        return None
-    a, b = leader.tables.get("stroke_curve"), follower.tables.get("stroke_curve")
-    if a is None or b is None or len(a) < 2 or len(b) < 2:
-        return None
-    xa, xb = (f["command_us"].to_numpy(dtype=np.float64) for f in (a, b))
-    ya, yb = (f[["position_up_deg", "position_down_deg"]].mean(axis=1).to_numpy(dtype=np.float64) for f in (a, b))
-    if np.ptp(ya) and np.ptp(yb) and np.sign(ya[-1] - ya[0]) != np.sign(yb[-1] - yb[0]):
-        yb = -yb
-    inside = (xa >= xb.min()) & (xa <= xb.max())
-    return list(xa[inside]), list(np.interp(xa[inside], xb, yb) - ya[inside])
+def _upper_limits(parts: Sequence[PartResult], name: str) -> list[float]:
+    found = {f.upper for p in parts for f in p.findings if f.quantity == name and f.aspect == "settled"}
+    return sorted(u for u in found if u is not None)

@@ -90,7 +90,7 @@ def duration_figure(table: pd.DataFrame) -> Figure:
     tenth = float(np.interp(10, share[order], current[order]))
     return Figure(
         title="Load duration", conclusion=f"Above {text.number(tenth, 3)} A during 10 % of the time.",
-        look_for="Look for: how far left the steep part reaches; connectors and wires are sized by it, packs by its area.",
+        look_for="Look for: how far right the high part reaches; wires are sized by it, packs by the area.",
         json=finish(fig), height=250,
     )  # fmt: skip
 

@@ -94,13 +94,13 @@ def trend_figure(analysis: Analysis, quantity: str) -> Figure:
         if e.kind == "step" and e.quantity == quantity and e.cycle is not None:
             size = "" if e.size is None else f" {'+' if e.size > 0 else ''}{text.number(e.size, 2)}"
             add_moment(fig, e.cycle, f"step{size}", e.lo, e.hi)
-    fig.update_layout(xaxis=axis("cycle"), yaxis=axis(text.unit(unit_of(quantity)) or "1", range=[lo, hi]))
+    fig.update_layout(xaxis=axis("cycle"), yaxis=axis(_axis_title(quantity), range=[lo, hi]))
     reduced = " Each stretch of cycles is drawn by its least and greatest reading." if len(rows) < len(value) else ""
     beyond = [text.limit(None, y) for y, _ in limits if not lo <= y <= hi]
     off = f" The limit ({', '.join(y.removeprefix('≤ ') for y in beyond)}) lies beyond the plot." if beyond else ""
     return Figure(
         title=f"{text.title(quantity)} over the cycles", conclusion=trend_words(result, quantity, outliers),
-        look_for=_look_for(quantity) + off + reduced, json=finish(fig), height=230,
+        look_for=_look_for(quantity) + off + reduced, json=finish(fig), height=230, over_cycles=True,
     )  # fmt: skip
 
 
@@ -154,7 +154,7 @@ def waveform_figure(tables: Any) -> Figure | None:
         title="First against last cycles", conclusion=_wave_words(wave, there),
         look_for="Look for: last strokes later or slower than the first, a rest position that moved, new spikes of "
         "current. Medians of the first and the last 20 cycles.",
-        json=finish(fig), height=360 if len(there) == 2 else 250, wide=True,
+        json=finish(fig), height=360 if len(there) == 2 else 250,
     )  # fmt: skip
 
 
@@ -184,7 +184,7 @@ def current_map_figure(tables: Any) -> Figure | None:
         look_for="Look for: an upright streak that begins at some cycle (a spike at one angle: tooth), strokes that "
         "lean to the right (slower), a colour that goes on changing upwards (run-in not done). Darker is more on "
         "paper, lighter on a dark screen.",
-        json=finish(fig), height=340, wide=True,
+        json=finish(fig), height=360,
     )  # fmt: skip
 
 
@@ -224,7 +224,7 @@ def stroke_figure(tables: Any) -> Figure | None:
         f"{text.number(widest, 2)}°; bent by at most {text.number(bend, 2)}°.",
         look_for="Look for: the gap between the two directions (backlash and dead band) and how much the curve bends; "
         "twins on one surface should bend alike. Bars: 95 % intervals.",
-        json=finish(fig), height=300, wide=True,
+        json=finish(fig), height=300,
     )  # fmt: skip
 
 
@@ -239,7 +239,7 @@ def _curve(analysis: Analysis, quantity: str) -> dict[str, Array] | None:
 
 
 def _limits(result: PartResult, quantity: str) -> list[tuple[float, str]]:
-    """Limits of a quantity that are levels on its axis: of the level itself, or of its change counted from the start."""
+    """Limits that are levels on the quantity's axis: of the level itself, or of its change, counted from the start."""
     out: list[tuple[float, str]] = []
     trend = result.quantities.get(quantity)
     for f in result.findings:
@@ -287,7 +287,7 @@ def _look_for(quantity: str) -> str:
     }
     if quantity in hint:
         return f"Look for: {hint[quantity]}"
-    if quantity.endswith("current_a") or quantity.endswith("current_ref_a"):
+    if quantity.endswith(("current_a", "current_ref_a")):
         return "Look for: a fall to a plateau (normal run-in), a rise (binding), a jump."
     return "Look for: a slope that goes on after run-in, a jump."
 
@@ -309,6 +309,11 @@ def _wave_words(wave: pd.DataFrame, columns: list[str]) -> str:
                 f"Position spans {text.number(float(np.ptp(a)), 3)}° first, {text.number(float(np.ptp(b)), 3)}° last."
             )
     return " ".join(parts)
+
+
+def _axis_title(quantity: str) -> str:
+    title, unit = text.title(quantity), text.unit(unit_of(quantity))
+    return f"{title[:1].lower()}{title[1:]}, {unit}" if unit else title
 
 
 def _corrected(name: str) -> str:

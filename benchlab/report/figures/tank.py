@@ -94,8 +94,8 @@ def weather_figure(columns: dict[str, Array]) -> Figure | None:
     ]
     return Figure(
         title="What the pressure was corrected for", conclusion=" ".join(words),
-        look_for="One kelvin changes the gauge by about 0.35 kPa, the barometer one for one. Look for: sun on the tank, "
-        "a sensor that does not feel the gas.",
+        look_for="One kelvin changes the gauge by about 0.35 kPa, the barometer one for one. Look for: sun on the "
+        "tank, a sensor that does not feel the gas.",
         json=finish(fig), height=300 if len(there) == 2 else 220, wide=True,
     )  # fmt: skip
 

@@ -107,6 +107,9 @@
     filter();
   }
 
+  // on small screens the contents start closed
+  if (!matchMedia("(min-width: 1150px)").matches) document.querySelector("nav details").open = false;
+
   // a link into a closed box opens it
   function openTarget() {
     const target = location.hash && byId(decodeURIComponent(location.hash.slice(1)));
