@@ -36,6 +36,13 @@ class Cells:
     bad: np.ndarray[Any, np.dtype[np.bool_]] | None = None
     """Cells that are neither a number nor missing; None where there is none."""
 
+    def cell(self, i: int) -> str:
+        """Return what stood in a cell, as far as it was kept."""
+        if self.text is not None:
+            return (self.text[i].as_py() or "")[:80]
+        assert self.numbers is not None
+        return "" if np.isnan(self.numbers[i]) else f"{self.numbers[i]:.12g}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reject:
@@ -281,3 +288,18 @@ def _collapse_blanks(block: bytes) -> bytes:
     # a run that ends a line: all but its first blank are gone by now, the first goes in a second pass
     out = np.where(blank, np.uint8(32), a)[keep]
     return out.tobytes().replace(b" \n", b"\n")
+
+
+def as_text(cells: Cells) -> pa.Array:
+    """Return a column as text, null where missing."""
+    if cells.text is not None:
+        return cells.text
+    assert cells.numbers is not None
+    return pa.array([None if np.isnan(x) else f"{x:.12g}" for x in cells.numbers], pa.string())
+
+
+def numbers_of(cells: Cells, decimal: str) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return a column as numbers, NaN where it holds none."""
+    found = cells.numbers if cells.numbers is not None else numeric_column(cells.text, decimal).numbers
+    assert found is not None
+    return found

@@ -13,7 +13,8 @@ from benchlab.quantities import unit_of
 
 _BRACKETS = re.compile(r"[\[({<]([^\[\](){}<>]*)[\])}>]")
 _SLASH = re.compile(r"^(.*\S)\s*(?:/|,|\bin\b)\s*([^\s/,]+(?: [A-Za-z]+)?)\s*$")
-_CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])|(?<=[A-Za-zäöüß])(?=\d)|(?<=\d)(?=[A-Za-z])")
+_CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])")
+_DIGITS = re.compile(r"(?<=[A-Za-zäöüß°])(?=\d)|(?<=\d)(?=[A-Za-zµμ°])")
 _APART = re.compile(r"[\s_\-.:/\\#@,;|*]+")
 _FILLERS = frozenset(
     [
@@ -93,7 +94,7 @@ def read_header(name: str, units_cell: str, channels: Mapping[str, Channel]) -> 
     text, unit = _split_unit(name.strip().strip('"').lstrip("#%").strip())
     if units_cell.strip() and units.bare(units_cell) not in {"-", ""}:
         unit = units.bare(units_cell)
-    words = [w for w in _APART.split(_CAMEL.sub(" ", text)) if w]
+    words = _words(text)
     claims = _claims([w.lower() for w in words], unit, channels)
     if unit is None:
         for at in range(len(words) - 1, 0, -1):  # t_ms, current_mA_1, I1_mA
@@ -108,6 +109,15 @@ def read_header(name: str, units_cell: str, channels: Mapping[str, Channel]) -> 
     if not claims and (unit is None) and len(words) == 1:
         claims = _unit_alone(words[0], channels)
     return sorted(claims, key=lambda c: -c.strength)
+
+
+def _words(text: str) -> list[str]:
+    """Cut a name into words at marks, at digits and at capitals, but never inside a unit (kPa, mA)."""
+    out: list[str] = []
+    for token in _APART.split(text):
+        for piece in [token] if units.known(token) else _DIGITS.sub(" ", token).split():
+            out += [piece] if units.known(piece) else _CAMEL.sub(" ", piece).split()
+    return out
 
 
 def _split_unit(name: str) -> tuple[str, str | None]:
@@ -194,7 +204,7 @@ def _unit_alone(word: str, channels: Mapping[str, Channel]) -> list[Claim]:
 
 def nearest(name: str, channels: Mapping[str, Channel]) -> str | None:
     """Return the channel whose accepted names come nearest to a header that was not understood."""
-    text = " ".join(w.lower() for w in _APART.split(_CAMEL.sub(" ", _split_unit(name)[0])) if w)
+    text = " ".join(w.lower() for w in _words(_split_unit(name)[0]))
     known = {n: channel for channel, settings in channels.items() for n in settings.names if len(n) > 1}
     found = difflib.get_close_matches(text, list(known), 1, cutoff=0.6)
     if not found:

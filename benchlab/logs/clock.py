@@ -6,101 +6,128 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from benchlab.errors import LogError
+from benchlab.logs.intervals import Intervals
 from benchlab.results import Event
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
+Ints = np.ndarray[Any, np.dtype[np.int64]]
+Bools = np.ndarray[Any, np.dtype[np.bool_]]
+Batch = dict[str, np.ndarray[Any, Any]]
+"""Columns of some rows, by name; all of one length."""
 
 WINDOW = 64
 """Rows held back between blocks: as far as a row may be out of its place."""
+_LOOK = 256
+"""Rows that settle the rhythm of a log."""
 _WRAPS = (4294.967296, 4294967.296)
 """Spans of 32-bit counters of microseconds and of milliseconds, in s."""
 _HOUR, _DAY = 3600.0, 86400.0
+_LEAP = 3
+"""At most this many rows in a row with a wrong stamp are set aside; more is a clock that was set."""
 _MAX_EVENTS = 200
-"""Of one kind in the report; all are counted."""
+"""Of one kind; all are counted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockKind:
+    """What is known of a clock before its first row."""
+
+    calendar: bool = False
+    """Stamps carry a date."""
+    clock_only: bool = False
+    """Stamps are times of day without a date."""
+    aware: bool = False
+    """Stamps carry their offset from UTC."""
+    epoch_s: float = 0.0
+    """Local time of ``raw`` = 0 in s since 1970, where there is a calendar."""
 
 
 @dataclass(kw_only=True)
-class Intervals:
-    """Sampling intervals of a stream, in bounded memory: a histogram with bins of one per cent, and the long ones."""
+class _Span:
+    """The rows of one call while they are repaired: ``time`` is what the clock says, corrected so far."""
 
-    counts: np.ndarray[Any, np.dtype[np.int64]] = field(default_factory=lambda: np.zeros(3300, dtype=np.int64))
-    long: list[tuple[float, float]] = field(default_factory=list)
-    _typical: float | None = None
-
-    def add(self, start: Floats, size: Floats) -> None:
-        """Count intervals (s) that begin at ``start``."""
-        if not len(size):
-            return
-        bins = np.clip((np.log10(np.maximum(size, 1e-8)) + 8) * 200, 0, len(self.counts) - 1).astype(np.int64)
-        self.counts += np.bincount(bins, minlength=len(self.counts))
-        typical = self.quantile(0.5)
-        if len(self.long) < 100_000:
-            at = np.flatnonzero(size > 3 * typical)
-            self.long += zip(start[at].tolist(), size[at].tolist(), strict=True)
-
-    def quantile(self, share: float) -> float:
-        """Return an interval quantile, to about one per cent."""
-        total = int(self.counts.sum())
-        if not total:
-            return float("nan")
-        at = int(np.searchsorted(np.cumsum(self.counts), share * total, side="left"))
-        return float(10 ** ((at + 0.5) / 200 - 8))
-
-    def gaps(self, factor: float) -> list[tuple[float, float]]:
-        """Return (start, size) of the intervals that are no part of the log's ordinary rhythm.
-
-        Longer than ``factor`` typical intervals, and than three times the 95 % quantile: a log that is written on
-        events has long intervals that are not gaps.
-        """
-        limit = max(factor * self.quantile(0.5), 3 * self.quantile(0.95))
-        return [g for g in self.long if g[1] > limit]
+    time: Floats
+    ahead: Floats
+    """Times of the rows that are not settled yet, to see what follows."""
+    segment: Ints
+    good: Bools
+    lines: Ints
+    rules: dict[int, str] = field(default_factory=dict)
 
 
 class Clock:
     """Repairs the time of one part's rows, block by block.
 
-    ``feed`` takes frames with the columns ``raw`` (s, as the log says, NaN-free) and ``line`` and returns the rows
-    whose place is settled, with ``time_s`` and ``segment`` in place of ``raw``.
+    ``feed`` takes batches with the columns ``raw`` (s, as the log says, finite) and ``line``, and returns the rows
+    whose place is settled, with ``time_s`` (strictly increasing within a segment) and ``segment`` in place of ``raw``.
     """
 
-    def __init__(self, name: str, *, calendar: bool, clock_only: bool, aware: bool, zero: float) -> None:
-        self._name = name
-        self._calendar, self._clock_only, self._aware = calendar, clock_only, aware
-        self._zero = zero
+    def __init__(self, name: str, kind: ClockKind, zero: float) -> None:
+        self._name, self._kind, self._zero = name, kind, zero
         self._shift = 0.0
         self._last = -np.inf
+        self._last_segment = 0
         self._segment = 0
-        self._held: pd.DataFrame | None = None
+        self._held: Batch | None = None
         self._coarse: float | None = None
-        self._median: float | None = None
+        self._typical: float | None = None
         self.intervals = Intervals()
         self.events: list[Event] = []
         self.counts: dict[str, int] = {}
         self.rejects: list[tuple[int, str, str]] = []
         """(line, value, rule) of rows whose time cannot be used."""
 
-    def feed(self, frame: pd.DataFrame, *, last: bool = False) -> pd.DataFrame:
+    def feed(self, batch: Batch | None, *, last: bool = False) -> list[Batch]:
         """Return the rows that are settled; the rest is held back for the next call."""
-        if self._held is not None and len(self._held):
-            frame = pd.concat([self._held, frame], ignore_index=True)
-        self._held = None
-        if not len(frame):
-            return self._empty(frame)
-        raw = frame["raw"].to_numpy()
-        if self._median is None:
-            self._look_at(raw, frame["line"].to_numpy())
-        keep = len(frame) if last else self._settled(raw)
-        if keep < len(frame):
-            self._held = frame.iloc[keep:]
-        if not keep:
-            return self._empty(frame.iloc[:0])
-        return self._repair(frame, keep)
+        held, self._held = self._held, None
+        if batch is None or not len(batch["raw"]):
+            batch, held = held, None
+        if batch is None:
+            return []
+        if self._typical is None:
+            batch, held = (batch if held is None else _concat(held, batch)), None
+            if len(batch["raw"]) < _LOOK and not last:
+                self._held = batch
+                return []
+            self._look_at(batch["raw"], batch["line"])
+        pieces = [batch] if held is None else [held, batch]
+        if self._coarse is None and self._sound(pieces):
+            if not last and len(batch["raw"]) > WINDOW:
+                cut = len(batch["raw"]) - WINDOW
+                pieces[-1], self._held = _cut(batch, 0, cut), _cut(batch, cut, None)
+            elif not last:
+                self._held = pieces.pop()
+            return [self._pass(p) for p in pieces]
+        batch = batch if held is None else _concat(held, batch)
+        keep = len(batch["raw"]) if last else self._settled(batch["raw"])
+        if keep < len(batch["raw"]):
+            self._held = _cut(batch, keep, None)
+        return [self._repair(batch, keep)] if keep else []
 
-    def _empty(self, frame: pd.DataFrame) -> pd.DataFrame:
-        return frame.iloc[:0].rename(columns={"raw": "time_s"}).assign(segment=np.zeros(0, dtype=np.int64))
+    def _sound(self, pieces: list[Batch]) -> bool:
+        """Tell whether time runs forward throughout, without a step that could be a change of offset."""
+        before = self._last + self._zero - self._shift
+        local = self._kind.calendar and not self._kind.aware
+        for piece in pieces:
+            raw = piece["raw"]
+            steps = np.diff(raw)
+            if raw[0] <= before or (steps <= 0).any():
+                return False
+            if local and (raw[0] - before >= _HOUR or (steps >= _HOUR).any()) and (self._typical or 0) < _HOUR / 2:
+                return False
+            before = raw[-1]
+        return True
+
+    def _pass(self, batch: Batch) -> Batch:
+        """Return sound rows with their time."""
+        raw = batch["raw"]
+        time = raw - self._zero + self._shift
+        segment = np.full(len(raw), self._segment, dtype=np.int64)
+        self._count(time, segment)
+        rest = {k: v for k, v in batch.items() if k != "raw"}
+        return {"time_s": time, "segment": segment, **rest}
 
     def _settled(self, raw: Floats) -> int:
         keep = max(len(raw) - WINDOW, 0)
@@ -109,180 +136,190 @@ class Clock:
                 keep -= 1
         return keep
 
-    def _look_at(self, raw: Floats, lines: np.ndarray[Any, Any]) -> None:
-        """Learn the rhythm of the log from its first block, and refuse a clock that is none."""
+    def _look_at(self, raw: Floats, lines: Ints) -> None:
+        """Learn the rhythm of the log from its first rows, and refuse a clock that is none."""
         steps = np.diff(raw)
         forward = steps[steps > 0]
-        backward = int((steps < 0).sum())
-        if backward * 2 > len(steps):
-            at = int(np.flatnonzero(steps < 0)[0]) + 1
-            raise LogError(
-                "the clock runs backwards from here", path=self._name, line=int(lines[at]),
-                do="sort the log by time, or map another time column",
-            )  # fmt: skip
-        if len(steps) > 20 and backward * 5 > len(steps):
-            at = int(np.flatnonzero(steps < 0)[0]) + 1
-            raise LogError(
-                "the time stamps are in no order from here", path=self._name, line=int(lines[at]),
-                do="sort the log by time, or map another time column",
-            )  # fmt: skip
-        self._median = float(np.median(forward)) if len(forward) else 0.0
-        if len(steps) > 2 and (steps == 0).sum() * 3 > len(steps):
-            if not len(forward):
+        backward = np.flatnonzero(steps < 0)
+        if len(backward):
+            what = None
+            if len(backward) * 2 > len(steps):
+                what = "the clock runs backwards from here"
+            elif len(steps) > 20 and len(backward) * 5 > len(steps):
+                what = "the time stamps are in no order from here"
+            if what:
                 raise LogError(
-                    "the clock stands still", path=self._name, line=int(lines[0]), do="map another time column"
-                )
-            self._coarse = self._median
+                    what, path=self._name, line=int(lines[backward[0] + 1]),
+                    do="sort the log by time, or map another time column",
+                )  # fmt: skip
+        if len(steps) and not len(forward):
+            raise LogError("the clock stands still", path=self._name, line=int(lines[0]), do="map another time column")
+        self._typical = float(np.median(forward)) if len(forward) else 1.0
+        if len(steps) > 2 and (steps == 0).sum() * 3 > len(steps):
+            self._coarse = self._typical
 
-    def _repair(self, frame: pd.DataFrame, keep: int) -> pd.DataFrame:
-        raw = frame["raw"].to_numpy()
-        if self._coarse is not None:
-            raw = self._spread(raw)
-        t = raw - self._zero + self._shift
-        ahead, t = t[keep:], t[:keep].copy()
-        segment = np.full(keep, self._segment, dtype=np.int64)
-        good = np.ones(keep, dtype=bool)
-        lines = frame["line"].to_numpy()[:keep]
-        at = self._next_fault(t, 0)
+    # --- repairs ------------------------------------------------------------------------------------------------------
+
+    def _repair(self, batch: Batch, keep: int) -> Batch:
+        raw = batch["raw"] if self._coarse is None else self._spread(batch["raw"])
+        time = raw - self._zero + self._shift
+        span = _Span(
+            time=time[:keep].copy(), ahead=time[keep:].copy(), segment=np.full(keep, self._segment, dtype=np.int64),
+            good=np.ones(keep, dtype=bool), lines=batch["line"][:keep],
+        )  # fmt: skip
+        at, highest = 0, self._last
         while at < keep:
-            at = self._one_fault(t, ahead, at, segment, good, lines)
-            at = self._next_fault(t, at)
-        out = frame.iloc[:keep].rename(columns={"raw": "time_s"})
-        out = out.assign(time_s=t, segment=segment)
-        if not good.all():
-            out = out[good]
-        if not (np.diff(out["time_s"].to_numpy()) > 0).all():
-            out = out.sort_values(["segment", "time_s"], kind="stable")
-            time = out["time_s"].to_numpy()
-            again = np.concatenate([[False], np.diff(time) <= 0])
-            for i in np.flatnonzero(again):
-                self._reject(int(out["line"].iat[i]), float(time[i]), "time stamp repeated")
-            out = out[~again]
-        self._count(out)
-        return out
-
-    def _count(self, out: pd.DataFrame) -> None:
-        if not len(out):
-            return
-        time, segment = out["time_s"].to_numpy(), out["segment"].to_numpy()
-        before = np.concatenate([[self._last], time[:-1]])
-        same = np.concatenate(
-            [[np.isfinite(self._last) and segment[0] == self._segment_of_last], np.diff(segment) == 0]
+            at, highest = self._next(span, at, highest)
+        order = np.lexsort((span.time, span.segment))
+        order = order[span.good[order]]
+        time, segment = span.time[order], span.segment[order]
+        before = np.concatenate(
+            [[self._last if self._last_segment == self._segment_at(segment) else -np.inf], time[:-1]]
         )
-        self.intervals.add(before[same], (time - before)[same])
-        self._last = float(time[-1])
-        self._segment_of_last = int(segment[-1])
+        again = (time <= before) & np.concatenate([[True], np.diff(segment) == 0])[: len(time)]
+        for i in np.flatnonzero(again):
+            self._reject(int(span.lines[order[i]]), float(time[i]), "time stamp repeated or too late")
+        order, time, segment = order[~again], time[~again], segment[~again]
+        self._count(time, segment)
+        rest = {k: v[:keep][order] for k, v in batch.items() if k != "raw"}
+        return {"time_s": time, "segment": segment, **rest}
 
-    _segment_of_last = 0
+    def _segment_at(self, segment: Ints) -> int:
+        return int(segment[0]) if len(segment) else self._last_segment
 
-    def _next_fault(self, t: Floats, start: int) -> int:
-        """Return the index of the next row that is not later than the one before it, or the length."""
-        if start >= len(t):
-            return len(t)
-        before = self._last if start == 0 else t[start - 1]
-        if t[start] <= before:
-            return start
-        rest = np.flatnonzero(np.diff(t[start:]) <= 0)
-        if len(rest):
-            return start + int(rest[0]) + 1
-        self._check_forward(t, start)
-        return len(t)
+    def _next(self, s: _Span, at: int, highest: float) -> tuple[int, float]:
+        """Pass over sound rows from ``at`` on and treat the first that is not; return where to go on, and from when."""
+        steps = np.diff(s.time[at:], prepend=highest)
+        odd = steps <= 0
+        if self._kind.calendar and not self._kind.aware:
+            odd |= np.isfinite(steps) & (np.abs(steps - _HOUR - (self._typical or 0)) <= 0.6 * (self._typical or 0))
+        found = np.flatnonzero(odd)
+        if not len(found):
+            return len(s.time), float(s.time[-1])
+        i = at + int(found[0])
+        before = float(s.time[i - 1]) if i > at else highest
+        if s.time[i] > before:
+            self._hour_ahead(s, i, before)
+            return i + 1, float(s.time[i])
+        return self._back(s, i, before)
 
-    def _check_forward(self, t: Floats, start: int) -> None:
-        return
-
-    def _one_fault(
-        self, t: Floats, ahead: Floats, i: int, segment: np.ndarray[Any, Any], good: np.ndarray[Any, Any],
-        lines: np.ndarray[Any, Any],
-    ) -> int:  # fmt: skip
-        """Treat the row at ``i``, which is not later than the last; return where to look on."""
-        before = self._last if i == 0 else float(t[i - 1])
-        back = before - float(t[i])
-        typical = self._median or 1.0
+    def _back(self, s: _Span, i: int, before: float) -> tuple[int, float]:
+        """Treat a row that is not later than the one before it."""
+        back = before - float(s.time[i])
+        typical = self._typical or 1.0
         if back == 0:
-            good[i] = False
-            self._reject(int(lines[i]), before, "time stamp repeated")
-            self._tell("duplicate_time", before, 0.0, "a time stamp stands twice: the second row was set aside")
-            t[i] = before  # rows after it are compared with the stamp itself
-            return self._after_duplicate(t, i, before, good, lines)
-        for span in (*(() if self._calendar else _WRAPS), *((_DAY,) if self._clock_only else ())):
-            if 0 < span - back <= max(20 * typical, 1e-9) or (span == _DAY and 0 < span - back < _DAY / 2):
-                self._move(t, ahead, i, span)
-                what = "midnight passed" if span == _DAY else "a 32-bit counter wrapped"
-                self._tell("counter_wrap", before, span, f"{what}: {span:g} s added from here on")
-                return i + 1
-        if self._calendar and not self._aware and abs(_HOUR - back - typical) <= max(0.6 * typical, 0.002):
-            self._move(t, ahead, i, _HOUR)
-            self._tell(
-                "offset_change", before, _HOUR, "local time was set back by an hour: one hour added from here on"
-            )
-            return i + 1
-        rest = np.concatenate([t[i:], ahead])[: WINDOW + 1]
+            s.good[i] = False
+            self._reject(int(s.lines[i]), before, "time stamp repeated")
+            self._tell("duplicate_time", before, None, "a time stamp stands twice: the second row was set aside")
+            return i + 1, before
+        if self._wrapped(s, i, before, back, typical):
+            return i + 1, float(s.time[i])
+        rest = np.concatenate([s.time[i:], s.ahead])[: WINDOW + 1]
         later = np.flatnonzero(rest > before)
-        if len(later):
-            late = int(later[0])
-            self._tell("out_of_order", before, back, f"{late} row(s) stood too late in the file and were moved")
-            return self._sort(t, i, late)
-        first_ahead = self._first_ahead(t, i, good)
-        if i - first_ahead <= 3 and first_ahead > 0:
-            for k in range(first_ahead, i):
-                if good[k]:
-                    good[k] = False
-                    self._reject(int(lines[k]), float(t[k]), "time stamp out of line with the rows around it")
-            self._tell(
-                "out_of_order", float(t[first_ahead - 1]), back, "a time stamp leapt ahead and back: row set aside"
-            )
-            t[first_ahead:i] = t[first_ahead - 1]
-            return i + 1
-        self._move(t, ahead, i, back + typical)
+        late = int(later[0]) if len(later) else None
+        if late is not None and back <= 2 * WINDOW * typical:
+            self._tell("out_of_order", before, back, f"{late} row(s) stood too late in the file: put in their place")
+            return min(i + late, len(s.time)), before
+        if late is not None and late <= _LEAP:
+            self._set_aside(s, range(i, min(i + late, len(s.time))), before)
+            return min(i + late, len(s.time)), before
+        first = i
+        while (
+            first > 0 and i - first <= _LEAP and s.time[first - 1] >= s.time[i] and s.segment[first - 1] == s.segment[i]
+        ):
+            first -= 1
+        if 0 < i - first <= _LEAP and first > 0 and s.time[i] - s.time[first - 1] < 2 * WINDOW * typical:
+            self._set_aside(s, range(first, i), float(s.time[first - 1]))
+            return i + 1, float(s.time[i])
+        self._move(s, i, back + typical)
         self._segment += 1
-        segment[i:] = self._segment
-        self._tell("clock_restart", before, back, "the clock started again: the pause is unknown, a new segment begins")
-        return i + 1
+        s.segment[i:] = self._segment
+        self._tell("clock_restart", before, back, "the clock started again; the pause is unknown: a new segment begins")
+        return i + 1, float(s.time[i])
 
-    def _after_duplicate(
-        self, t: Floats, i: int, before: float, good: np.ndarray[Any, Any], lines: np.ndarray[Any, Any]
-    ) -> int:
-        i += 1
-        while i < len(t) and t[i] == before:
-            good[i] = False
-            self._reject(int(lines[i]), before, "time stamp repeated")
-            self.counts["duplicate_time"] += 1
-            i += 1
-        return i
+    def _wrapped(self, s: _Span, i: int, before: float, back: float, typical: float) -> bool:
+        """Undo the wrap of a counter, midnight, or an hour put back, where that is what it must be."""
+        near = max(20 * typical, 2.0)
+        if not self._kind.calendar and not self._kind.clock_only:
+            for span in _WRAPS:
+                if 0 < span - back <= near:
+                    self._move(s, i, span)
+                    text = f"a 32-bit counter wrapped: {span:.6f} s added from here on"
+                    self._tell("counter_wrap", before, span, text)
+                    return True
+        if self._kind.clock_only and back > _DAY / 2:
+            self._move(s, i, _DAY)
+            self._tell("counter_wrap", before, _DAY, "midnight passed: a day added from here on")
+            return True
+        if not self._kind.aware and (self._kind.calendar or self._kind.clock_only) and typical < _HOUR / 2:
+            step = _HOUR - back
+            if abs(step - typical) <= max(0.6 * typical, 0.002):
+                self._move(s, i, _HOUR)
+                text = "local time was put back by an hour: an hour added from here on"
+                self._tell("offset_change", before, _HOUR, text)
+                return True
+        return False
 
-    def _first_ahead(self, t: Floats, i: int, good: np.ndarray[Any, Any]) -> int:
-        k = i
-        while k > 0 and t[k - 1] >= t[i] and i - k <= 4:
-            k -= 1
-        return k
+    def _hour_ahead(self, s: _Span, i: int, before: float) -> None:
+        """Take an hour out where it is the one that local time skips: just after a full hour of a Sunday's small hours."""
+        local = self._kind.epoch_s + self._zero + float(s.time[i]) - self._shift
+        day, second = divmod(local, _DAY)
+        sunday = int(day) % 7 == 3  # 1970-01-01 was a Thursday
+        past = second % _HOUR
+        if sunday and _HOUR <= second < 5 * _HOUR and past < (self._typical or 0) * 1.6:
+            self._move(s, i, -_HOUR)
+            text = "local time was put forward by an hour: an hour taken out from here on"
+            self._tell("offset_change", before, -_HOUR, text)
 
-    def _sort(self, t: Floats, i: int, late: int) -> int:
-        """Leave late rows to the final sort, but compare the following rows with the latest time so far."""
-        # the rows stay where they are here; _repair sorts the block once at its end
-        return min(i + late, len(t))
+    def _set_aside(self, s: _Span, rows: range, at: float) -> None:
+        for k in rows:
+            if s.good[k]:
+                s.good[k] = False
+                self._reject(int(s.lines[k]), float(s.time[k]), "time stamp far out of line with the rows around it")
+        self._tell("out_of_order", at, None, "a time stamp leapt away and back: row set aside")
 
-    def _move(self, t: Floats, ahead: Floats, i: int, by: float) -> None:
-        t[i:] += by
-        ahead += by
+    def _move(self, s: _Span, i: int, by: float) -> None:
+        s.time[i:] += by
+        s.ahead += by
         self._shift += by
 
     def _reject(self, line: int, value: float, rule: str) -> None:
         self.rejects.append((line, f"{value:.9g}", rule))
 
-    def _tell(self, kind: str, time_s: float, size_s: float, text: str) -> None:
+    def _tell(self, kind: str, time_s: float, size_s: float | None, text: str) -> None:
         self.counts[kind] = self.counts.get(kind, 0) + 1
         if self.counts[kind] <= _MAX_EVENTS:
             self.events.append(Event(kind=kind, time_s=time_s, size_s=size_s, text=text))
 
     def _spread(self, raw: Floats) -> Floats:
         """Spread rows that share a coarse stamp evenly up to the next stamp."""
+        coarse = self._coarse or 1.0
         starts = np.concatenate([[0], np.flatnonzero(np.diff(raw) != 0) + 1])
         length = np.diff(np.concatenate([starts, [len(raw)]]))
-        step = np.concatenate([np.diff(raw[starts]), [self._coarse]])
-        step = np.where((step > 0) & (step <= 1.5 * (self._coarse or 0)), step, self._coarse)
+        step = np.concatenate([np.diff(raw[starts]), [coarse]])
+        step = np.where((step > 0) & (step <= 1.5 * coarse), step, coarse)
         within = np.arange(len(raw)) - np.repeat(starts, length)
         if "duplicate_time" not in self.counts:
-            text = f"stamps of {self._coarse:g} s stand for several rows each: spread evenly between stamps"
-            self._tell("duplicate_time", float(raw[0] - self._zero), float(self._coarse or 0), text)
-        return raw + within * np.repeat(step / length, length)
+            text = f"stamps of {coarse:g} s stand for several rows each: spread evenly between stamps"
+            self._tell("duplicate_time", float(raw[0] - self._zero), coarse, text)
+        spread: Floats = raw + within * np.repeat(step / length, length)
+        return spread
+
+    def _count(self, time: Floats, segment: Ints) -> None:
+        if not len(time):
+            return
+        if segment[0] == self._last_segment and np.isfinite(self._last):
+            time_all = np.concatenate([[self._last], time])
+            same = np.concatenate([[True], np.diff(segment) == 0])
+        else:
+            time_all, same = time, np.diff(segment) == 0
+        self.intervals.add(time_all[:-1][same], np.diff(time_all)[same])
+        self._last, self._last_segment = float(time[-1]), int(segment[-1])
+
+
+def _concat(a: Batch, b: Batch) -> Batch:
+    return {k: np.concatenate([a[k], b[k]]) for k in a}
+
+
+def _cut(batch: Batch, start: int, stop: int | None) -> Batch:
+    return {k: v[start:stop] for k, v in batch.items()}

@@ -113,7 +113,9 @@ def _columns(log: ReadLog) -> list[str]:
         target = f"{_channel(c)} [{c.unit or '1'}]" if c.channel else "-"
         span = "no number" if c.mean is None else f"{c.min:.6g} .. {c.max:.6g}"
         missing = f", {c.n_missing} missing" if c.n_missing else ""
-        out.append(_cut(f"    {c.index:>3} {c.name:<{width}.{width}} {target:<24} {span}{missing}  {c.why}".rstrip(), 150))
+        out.append(
+            _cut(f"    {c.index:>3} {c.name:<{width}.{width}} {target:<24} {span}{missing}  {c.why}".rstrip(), 150)
+        )
     if len(log.columns) > _MAX_COLUMNS:
         out.append(f"    ... and {len(log.columns) - _MAX_COLUMNS} more columns")
     return out

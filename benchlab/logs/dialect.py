@@ -105,7 +105,7 @@ def find_dialect(
         score, width = max(scores, default=(0.0, 0))
         score *= _header_agreement(lines, mark, width, header_line)
         # a hundredth is less than one odd line in a hundred changes: then the order of preference decides
-        if width and (best is None or score > best[0] + 0.01):
+        if (width > 1 or mark == "") and width and (best is None or score > best[0] + 0.01):
             best = (score, mark, width)
     if best is None or best[0] <= 0:
         return None

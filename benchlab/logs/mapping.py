@@ -12,6 +12,7 @@ from benchlab.logs import units
 from benchlab.logs.cells import time_type, to_number
 from benchlab.logs.channels import Claim, nearest, read_header, read_override, units_misfit
 from benchlab.logs.dialect import Dialect
+from benchlab.logs.schemas import LABELS
 from benchlab.procedure import KINDS, Channel, Kind, Procedures
 from benchlab.quantities import unit_of
 
@@ -23,8 +24,6 @@ REQUIRED: dict[Kind, tuple[tuple[str, ...], ...]] = {
 }
 """Of each inner tuple one channel must be there (DESIGN section 5)."""
 ID_CHANNEL: dict[str, str] = {"servo_cycling": "servo", "current_draw": "circuit", "tank_pressure": "tank"}
-LABELS = frozenset({"servo", "circuit", "tank", "phase", "item", "side", "unit"})
-"""Channels that hold words, not numbers."""
 SHARED = frozenset({"time_s", "cycle", "phase", *ID_CHANNEL.values()})
 
 
@@ -44,7 +43,7 @@ class Use:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mapping_:
+class ColumnMap:
     """A whole log's columns under one kind. ``time`` are the columns that make the clock, in order date, clock, ms."""
 
     kind: Kind | None
@@ -55,12 +54,17 @@ class Mapping_:
     """Why a column is not used."""
 
     @property
+    def required(self) -> tuple[tuple[str, ...], ...]:
+        """Channels of which one of each inner tuple must be there."""
+        return REQUIRED[self.kind] if self.kind else ()
+
+    @property
     def parts(self) -> tuple[str, ...]:
         """Labels of the parts that the headers name, in the order of the columns."""
         return tuple(dict.fromkeys(u.part for u in self.uses if u.part is not None))
 
 
-def map_columns(dialect: Dialect, name: str, procedures: Procedures, kind: Kind | None, help_: LogHelp) -> Mapping_:
+def map_columns(dialect: Dialect, name: str, procedures: Procedures, kind: Kind | None, help_: LogHelp) -> ColumnMap:
     """Map a log's columns; ``kind`` None means to find out which kind it is.
 
     Raises
@@ -74,9 +78,9 @@ def map_columns(dialect: Dialect, name: str, procedures: Procedures, kind: Kind 
     return _guess_kind(dialect, name, procedures, help_)
 
 
-def _guess_kind(dialect: Dialect, name: str, procedures: Procedures, help_: LogHelp) -> Mapping_:
+def _guess_kind(dialect: Dialect, name: str, procedures: Procedures, help_: LogHelp) -> ColumnMap:
     """Try every kind; the ones whose required channels are there, hold plausible values and use most columns win."""
-    fits: list[tuple[float, Mapping_]] = []
+    fits: list[tuple[float, ColumnMap]] = []
     asks: LogError | None = None
     for kind in KINDS:
         try:
@@ -102,7 +106,7 @@ def _guess_kind(dialect: Dialect, name: str, procedures: Procedures, help_: LogH
     return _unknown(dialect, procedures)
 
 
-def _unknown(dialect: Dialect, procedures: Procedures) -> Mapping_:
+def _unknown(dialect: Dialect, procedures: Procedures) -> ColumnMap:
     """Map nothing but the clock: a log that is none of ours is still shown."""
     time, unit = (), None
     columns = _time_columns(dialect, {})
@@ -114,10 +118,10 @@ def _unknown(dialect: Dialect, procedures: Procedures) -> Mapping_:
             if claims and dialect.types[i] == "n" and not units_misfit(claims[0]):
                 time, unit = (i,), claims[0].unit
                 break
-    return Mapping_(kind=None, uses=(), time=time, time_unit=unit)
+    return ColumnMap(kind=None, uses=(), time=time, time_unit=unit)
 
 
-def _plausible(dialect: Dialect, mapping: Mapping_, channels: Mapping[str, Channel]) -> bool:
+def _plausible(dialect: Dialect, mapping: ColumnMap, channels: Mapping[str, Channel]) -> bool:
     """Tell whether most sample values of every required channel lie within its physical bounds."""
     for use in mapping.uses:
         bounds = channels[use.channel].bounds
@@ -130,7 +134,7 @@ def _plausible(dialect: Dialect, mapping: Mapping_, channels: Mapping[str, Chann
     return True
 
 
-def _map(dialect: Dialect, name: str, procedures: Procedures, kind: Kind, help_: LogHelp) -> Mapping_:
+def _map(dialect: Dialect, name: str, procedures: Procedures, kind: Kind, help_: LogHelp) -> ColumnMap:
     channels = procedures.of(kind).channels
     notes: dict[int, str] = {}
     claims = _overrides(dialect, name, channels, help_)
@@ -154,7 +158,7 @@ def _map(dialect: Dialect, name: str, procedures: Procedures, kind: Kind, help_:
             guess = nearest(header, channels)
             notes[i] = f"not used; nearest channel: {guess}" if guess else "not used"
     unit = claims[time[0]].unit if len(time) == 1 and time[0] in claims and dialect.types[time[0]] == "n" else None
-    return Mapping_(kind=kind, uses=uses, time=time, time_unit=unit, notes=notes)
+    return ColumnMap(kind=kind, uses=uses, time=time, time_unit=unit, notes=notes)
 
 
 def _usable(found: list[Claim], kind: str) -> list[Claim]:

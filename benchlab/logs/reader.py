@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -13,51 +14,42 @@ import pandas as pd
 from benchlab.airframe import LogHelp
 from benchlab.errors import LogError
 from benchlab.logs.blocks import BlockParser, Reject, Rows
-from benchlab.logs.canonical import Canonical, ColumnStats
+from benchlab.logs.canonical import Canonical, Tables
+from benchlab.logs.clock import Batch
 from benchlab.logs.dialect import Dialect, find_dialect
 from benchlab.logs.mapping import map_columns
-from benchlab.logs.source import Encoding, Source, find_encoding, find_line_end
+from benchlab.logs.schemas import LABELS
+from benchlab.logs.source import HEAD, Encoding, Source, find_encoding, find_line_end
 from benchlab.logs.table import REJECTED_COLUMNS, Column, ReadLog
+from benchlab.logs.tally import ColumnTally
 from benchlab.procedure import Kind, Procedures
 from benchlab.results import Event
 
+T = TypeVar("T")
 MAX_REJECTED = 100_000
 """Rejected rows kept with their text; all are counted."""
 
 
 class LogReader:
-    """One log being read: ``batches`` runs over it once; afterwards the summary fields are complete."""
+    """One log being read: ``batches`` runs over it once; afterwards the summary is complete."""
 
     def __init__(
-        self, path: Path, *, name: str, procedures: Procedures, kind: Kind | None = None, help: LogHelp | None = None
-    ) -> None:
+        self, path: Path, *, name: str, procedures: Procedures, kind: Kind | None = None, help: LogHelp | None = None  # noqa: A002
+    ) -> None:  # fmt: skip
         self.name = name
         self._help = help or LogHelp()
-        self._procedures = procedures
         self._source = Source(path, name)
         head = self._source.head()
-        self.encoding = self._encoding(head)
-        self.line_end = find_line_end(head)
-        lines = _head_lines(head, self.encoding, self.line_end)
-        self.dialect = self._find_dialect(lines)
+        self.encoding = _encoding(head, self._help, name)
+        self._line_end = find_line_end(head)
+        self.dialect = self._find_dialect(_head_lines(head, self.encoding, self._line_end))
         self.mapping = map_columns(self.dialect, name, procedures, kind, self._help)
-        self._parser = BlockParser(self.dialect, self.encoding.name if not self.encoding.wide else "utf-8", name)
+        self._parser = BlockParser(self.dialect, "utf-8" if self.encoding.wide else self.encoding.name, name)
         self.canonical = Canonical(self.dialect, self.mapping, procedures, self._help, name)
-        self.stats = [ColumnStats() for _ in range(self.dialect.width)]
+        timed = [t == "t" for t in self.dialect.types]
+        self._tallies = [ColumnTally(decimal=self.dialect.decimal, timed=t) for t in timed]
         self.rows_rejected = 0
         self.rejects: list[Reject] = []
-
-    def _encoding(self, head: bytes) -> Encoding:
-        found = find_encoding(head)
-        told = self._help.encoding
-        if told is None:
-            return found
-        try:
-            head[:4096].decode(told, "replace")
-        except LookupError:
-            raise LogError(f'"{told}" is no encoding', path=self.name, do='use "utf-8", "utf-16" or "cp1252"') from None
-        told = told.lower().replace("_", "-")
-        return found if told in {"utf-16", "utf-8-sig"} or found.bom else Encoding(name=told, bom=False)
 
     def _find_dialect(self, lines: list[str]) -> Dialect:
         h = self._help
@@ -65,58 +57,53 @@ class LogReader:
         if found is not None:
             return found
         text = [i for i, x in enumerate(lines, 1) if x.strip()]
-        odd = sum(not c.isprintable() and c not in "\t\0" for x in lines[:50] for c in x)
+        odd = sum(not c.isprintable() and c != "\t" for x in lines[:50] for c in x)
         if odd * 20 > sum(len(x) for x in lines[:50]):
             raise LogError("is a binary file, not a text log", path=self.name, line=1, do="export it as CSV text")
-        if len(text) <= 1:
-            raise LogError("holds a header but no data", path=self.name, line=text[0] if text else 1, do="log again")
+        if len(text) <= 2:
+            raise LogError(
+                "holds a header but no data",
+                path=self.name,
+                line=text[0] if text else 1,
+                do="log again or leave it out",
+            )
         raise LogError("no line holds numbers in columns", path=self.name, line=text[0], do="check that this is a log")
 
-    def batches(self) -> Iterator[dict[str, pd.DataFrame]]:
-        """Yield the canonical tables of one block after the other, by part label; memory stays bounded.
+    def batches(self) -> Iterator[Tables]:
+        """Yield the settled rows as arrays: part label -> column -> array; memory stays bounded.
 
         Raises
         ------
         LogError
             If the log turns out unusable on the way.
         """
-        for block in self._source.blocks(self.encoding, self.line_end):
-            for rows in self._parser.parse(block):
-                yield self._one(rows)
-        rest = self.canonical.finish()
-        self._take_clock_rejects()
-        if rest:
-            yield rest
+        for rows in _ahead(self._rows()):
+            yield from self._convert(rows)
+        yield from self.canonical.finish()
+        self._reject(self.canonical.clock_rejects())
 
-    def _one(self, rows: Rows) -> dict[str, pd.DataFrame]:
+    def _rows(self) -> Iterator[Rows]:
+        for block in self._source.blocks(self.encoding, self._line_end):
+            yield from self._parser.parse(block)
+
+    def _convert(self, rows: Rows) -> list[Tables]:
         self._reject(rows.rejects)
         tables, rejects, kept = self.canonical.convert(rows)
         self._reject(rejects)
-        self._take_clock_rejects()
-        for stat, cells in zip(self.stats, rows.columns, strict=True):
-            stat.add(cells, kept)
-        return tables
-
-    def _take_clock_rejects(self) -> None:
         self._reject(self.canonical.clock_rejects())
+        for tally, cells in zip(self._tallies, rows.columns, strict=True):
+            tally.add(cells, kept)
+        return tables
 
     def _reject(self, rejects: list[Reject]) -> None:
         self.rows_rejected += len(rejects)
-        if len(self.rejects) < MAX_REJECTED:
-            self.rejects += rejects[: MAX_REJECTED - len(self.rejects)]
+        self.rejects += rejects[: max(MAX_REJECTED - len(self.rejects), 0)]
 
     # --- what was understood ------------------------------------------------------------------------------------------
 
-    def events(self) -> tuple[Event, ...]:
-        """Everything that was repaired or is to be known, in the order of time."""
-        found = list(self.canonical.events())
-        if self._source.damaged:
-            found.append(Event(kind="gap", text=f"the file is incomplete: {self._source.damaged}"))
-        return tuple(sorted(found, key=lambda e: (e.time_s if e.time_s is not None else float("inf"), e.kind)))
-
     @property
     def sha256(self) -> str:
-        """Checksum of the file."""
+        """Checksum of the file as it lies on disk."""
         return self._source.sha256
 
     @property
@@ -124,36 +111,53 @@ class LogReader:
         """Encoding, as known after the whole file was read."""
         return self.encoding.name if self.encoding.wide else self._parser.encoding
 
+    def events(self) -> tuple[Event, ...]:
+        """Everything that was repaired or is to be known, in the order of time."""
+        found = list(self.canonical.events())
+        if self._source.damaged:
+            found.append(Event(kind="gap", text=f"the file is incomplete: {self._source.damaged}"))
+        return tuple(sorted(found, key=lambda e: (float("inf") if e.time_s is None else e.time_s, e.kind)))
+
     def columns(self) -> tuple[Column, ...]:
         """Return what every column was taken for, with its statistics as logged."""
         uses = {u.index: u for u in self.mapping.uses}
+        clock = self.canonical.timebase
         out = []
-        for i, (name, stat) in enumerate(zip(self.dialect.names, self.stats, strict=True)):
-            base = Column(
-                index=i + 1, name=name, n_numeric=stat.n, n_missing=stat.missing,
-                min=stat.lo if stat.n else None, max=stat.hi if stat.n else None,
-                mean=stat.total / stat.n if stat.n else None, unit=self.dialect.units[i] or None,
+        for i, (name, t) in enumerate(zip(self.dialect.names, self._tallies, strict=True)):
+            column = Column(
+                index=i + 1, name=name, n_numeric=t.n, n_missing=t.missing, min=t.lo if t.n else None,
+                max=t.hi if t.n else None, mean=t.total / t.n if t.n else None, unit=self.dialect.units[i] or None,
                 why=self.mapping.notes.get(i, ""),
             )  # fmt: skip
             if i in uses:
                 u = uses[i]
-                base = replace(base, channel=u.channel, part=u.part, unit=u.unit, why=u.why)
-            elif i in self.mapping.time and self.mapping.kind is not None:
-                base = replace(base, channel="time_s", unit=self.canonical.time_unit, why=self.canonical.time_why)
-            out.append(base)
+                column = replace(column, channel=u.channel, part=u.part, unit=u.unit, why=u.why)
+            elif i in clock.columns:
+                channel = None if self.mapping.kind is None else "time_s"
+                column = replace(column, channel=channel, unit=clock.unit, why=clock.why)
+            out.append(column)
         return tuple(out)
+
+    def rejected_rows(self) -> pd.DataFrame:
+        """Return the rejected rows in the order of the file."""
+        rows = sorted((r.line, r.column, r.value, r.rule) for r in self.rejects)
+        line, *words = [list(x) for x in zip(*rows, strict=True)] if rows else [[], [], [], []]
+        text = [pd.array(x, dtype="str") for x in ([self.name] * len(rows), *words)]
+        values = (text[0], np.array(line, dtype=np.int64), *text[1:])
+        return pd.DataFrame(dict(zip(REJECTED_COLUMNS, values, strict=True)))
 
 
 def iter_batches(
-    path: Path, *, name: str, procedures: Procedures, kind: Kind | None = None, help: LogHelp | None = None
-) -> Iterator[dict[str, pd.DataFrame]]:
+    path: Path, *, name: str, procedures: Procedures, kind: Kind | None = None, help: LogHelp | None = None  # noqa: A002
+) -> Iterator[dict[str, pd.DataFrame]]:  # fmt: skip
     """Yield a log's canonical tables block by block (part label -> frame); memory does not grow with the log."""
-    yield from LogReader(path, name=name, procedures=procedures, kind=kind, help=help).batches()
+    for tables in LogReader(path, name=name, procedures=procedures, kind=kind, help=help).batches():
+        yield {label: _frame([batch]) for label, batch in tables.items()}
 
 
 def read_log(
-    path: Path, *, name: str, procedures: Procedures, kind: Kind | None = None, help: LogHelp | None = None
-) -> ReadLog:
+    path: Path, *, name: str, procedures: Procedures, kind: Kind | None = None, help: LogHelp | None = None  # noqa: A002
+) -> ReadLog:  # fmt: skip
     """Read a whole log.
 
     Parameters
@@ -175,53 +179,90 @@ def read_log(
         If the log cannot be read as a whole: what, where, and what to do.
     """
     reader = LogReader(path, name=name, procedures=procedures, kind=kind, help=help)
-    pieces: dict[str, list[pd.DataFrame]] = {}
-    for batch in reader.batches():
-        for label, frame in batch.items():
-            pieces.setdefault(label, []).append(frame)
-    tables = {label: _joined(frames) for label, frames in pieces.items()}
-    tables = dict(sorted(tables.items(), key=lambda x: _natural(x[0])))
-    _refuse_empty(reader, tables)
-    tables = {label: _without_empty(frame, reader) for label, frame in tables.items()}
-    start, end, sampling = reader.canonical.clock_summary(tables)
+    pieces: dict[str, list[Batch]] = {}
+    for tables in reader.batches():
+        for label, batch in tables.items():
+            pieces.setdefault(label, []).append(batch)
+    _refuse_empty(reader, any(pieces.values()))
+    frames = _frames(pieces)
+    _refuse_nothing_measured(reader, frames)
+    c, d = reader.canonical, reader.dialect
+    start, end, sampling = _span(reader, frames)
     return ReadLog(
         path=name, sha256=reader.sha256, kind=reader.mapping.kind, encoding=reader.final_encoding,
-        bom=reader.encoding.bom, delimiter=reader.dialect.delimiter, decimal=reader.dialect.decimal,
-        header_line=reader.dialect.header_line, units_line=reader.dialect.units_line,
-        first_data_line=reader.dialect.first_data_line, columns=reader.columns(), rows=reader.canonical.rows,
-        rows_rejected=reader.rows_rejected, time_start=start, time_end=end, sampling_s=sampling,
-        gaps=reader.canonical.n_gaps, events=reader.events(), metadata=reader.dialect.metadata,
-        rejected=_rejected(reader), tables=tables,
+        bom=reader.encoding.bom, delimiter=d.delimiter, decimal=d.decimal, header_line=d.header_line,
+        units_line=d.units_line, first_data_line=d.first_data_line, columns=reader.columns(), rows=c.rows,
+        rows_rejected=reader.rows_rejected, time_start=start, time_end=end, sampling_s=sampling, gaps=len(c.gaps()),
+        events=reader.events(), metadata=d.metadata, rejected=reader.rejected_rows(), tables=frames,
     )  # fmt: skip
+
+
+def _ahead(items: Iterator[T]) -> Iterator[T]:
+    """Yield the items while the next one is made in another thread."""
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, items, None)
+        while (item := coming.result()) is not None:
+            coming = pool.submit(next, items, None)
+            yield item
+
+
+def _encoding(head: bytes, help_: LogHelp, name: str) -> Encoding:
+    found = find_encoding(head)
+    told = help_.encoding
+    if told is None:
+        return found
+    try:
+        head[:4096].decode(told, "replace")
+    except LookupError:
+        raise LogError(f'"{told}" is no encoding', path=name, do='use "utf-8", "utf-16" or "cp1252"') from None
+    told = told.lower().replace("_", "-")
+    return found if found.bom or told in {"utf-16", "utf-8-sig"} else Encoding(name=told, bom=False)
 
 
 def _head_lines(head: bytes, encoding: Encoding, line_end: bytes) -> list[str]:
     text = head.decode(encoding.name, "replace").removeprefix("\ufeff").replace("\0", "")
-    text = text.replace("\r\n", "\n").replace("\r", "\n" if line_end == b"\r" else " ")
-    lines = text.split("\n")
-    whole = len(head) < 256 << 10
-    if not whole and len(lines) > 1:
+    lines = text.replace("\r\n", "\n").replace("\r", "\n" if line_end == b"\r" else " ").split("\n")
+    if len(head) >= HEAD and len(lines) > 1:  # the last one is cut by the sample's end, not by the log's
         lines.pop()
     return lines
 
 
-def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    frames = [f for f in frames if len(f)] or frames[:1]
-    return pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0].reset_index(drop=True)
+def _frames(pieces: Mapping[str, list[Batch]]) -> dict[str, pd.DataFrame]:
+    """Join the batches of every part; columns that parts share are joined once and not copied."""
+    shared: dict[tuple[int, ...], np.ndarray] = {}  # type: ignore[type-arg]
+    labels = sorted(pieces, key=_natural)
+    return {label: _frame(pieces[label], shared) for label in labels}
+
+
+def _frame(batches: list[Batch], shared: dict[tuple[int, ...], np.ndarray] | None = None) -> pd.DataFrame:  # type: ignore[type-arg]
+    columns: dict[str, object] = {}
+    first = ["time_s", "segment"] if "time_s" in batches[0] else []
+    for key in [*first, *(k for k in batches[0] if k not in first)]:
+        arrays = [b[key] for b in batches]
+        ident = tuple(id(a) for a in arrays)
+        joined = None if shared is None else shared.get(ident)
+        if joined is None:
+            joined = arrays[0] if len(arrays) == 1 else np.concatenate(arrays)
+            if shared is not None:
+                shared[ident] = joined
+        if key in LABELS:
+            columns[key] = pd.array(joined, dtype="str")
+        elif key in first or not np.isnan(joined).all():
+            columns[key] = joined
+    return pd.DataFrame(columns, copy=False)
 
 
 def _natural(label: str) -> tuple[int, float, str]:
-    return (0, float(label), "") if label.replace(".", "", 1).isdigit() else (1, 0.0, label)
+    return (0, float(label), "") if label.isdecimal() else (1, 0.0, label)
 
 
-def _refuse_empty(reader: LogReader, tables: Mapping[str, pd.DataFrame]) -> None:
-    if reader.mapping.kind is None or any(len(t) for t in tables.values()):
+def _refuse_empty(reader: LogReader, has_rows: bool) -> None:
+    if has_rows or reader.mapping.kind is None:
         return
-    first = min(reader.rejects, key=lambda r: r.line, default=None)
-    if first is None:
-        raise LogError(
-            "holds a header but no data", path=reader.name, line=reader.dialect.header_line or 1, do="log again"
-        )
+    if not reader.rejects:
+        line = reader.dialect.header_line or 1
+        raise LogError("holds a header but no data", path=reader.name, line=line, do="log again or leave it out")
+    first = min(reader.rejects, key=lambda r: r.line)
     where = f' in column "{first.column}"' if first.column else ""
     raise LogError(
         f'all {reader.rows_rejected} rows are rejected; the first: {first.rule}{where} ("{first.value}")',
@@ -229,19 +270,34 @@ def _refuse_empty(reader: LogReader, tables: Mapping[str, pd.DataFrame]) -> None
     )  # fmt: skip
 
 
-def _without_empty(frame: pd.DataFrame, reader: LogReader) -> pd.DataFrame:
-    empty = [c for c in frame.columns if c not in {"time_s", "segment"} and frame[c].isna().all()]
-    return frame.drop(columns=empty) if empty else frame
+def _refuse_nothing_measured(reader: LogReader, frames: Mapping[str, pd.DataFrame]) -> None:
+    """Refuse a log whose required channels hold no number in any part."""
+    for group in reader.mapping.required:
+        if group == ("time_s",) or any(c in f for f in frames.values() for c in group) or not frames:
+            continue
+        use = next(u for u in reader.mapping.uses if u.channel in group)
+        raise LogError(
+            f'column {use.index + 1} ("{reader.dialect.names[use.index]}", {use.channel}) holds no number at all',
+            path=reader.name, line=reader.dialect.first_data_line, do="check the sensor and the logger",
+        )  # fmt: skip
 
 
-def _rejected(reader: LogReader) -> pd.DataFrame:
-    rows: list[tuple[Any, ...]] = sorted((r.line, r.column, r.value, r.rule) for r in reader.rejects)
-    data = {
-        "file": [reader.name] * len(rows),
-        "line": np.array([r[0] for r in rows], dtype=np.int64),
-        "column": [r[1] for r in rows],
-        "value": [r[2] for r in rows],
-        "rule": [r[3] for r in rows],
-    }
-    frame = pd.DataFrame(data, columns=list(REJECTED_COLUMNS))
-    return frame.astype({"file": "str", "column": "str", "value": "str", "rule": "str"})
+def _span(reader: LogReader, frames: Mapping[str, pd.DataFrame]) -> tuple[str | None, str | None, float | None]:
+    """Return first and last time as text and the median interval (s)."""
+    c = reader.canonical
+    if c.zero is None:
+        return None, None, None
+    if reader.mapping.kind is None:
+        sampling = float(np.median(c.steps)) if c.steps else None
+        return c.timebase.moment(c.zero), c.timebase.moment(c.last), _rounded(sampling)
+    first = min(float(f["time_s"].iloc[0]) for f in frames.values())
+    last = max(float(f["time_s"].iloc[-1]) for f in frames.values())
+    frame = next(iter(frames.values()))
+    steps = np.diff(frame["time_s"].to_numpy())[np.diff(frame["segment"].to_numpy()) == 0]
+    sampling = float(np.median(steps)) if len(steps) else None
+    return c.timebase.moment(first + c.zero), c.timebase.moment(last + c.zero), _rounded(sampling)
+
+
+def _rounded(seconds: float | None) -> float | None:
+    # differences of decimal times carry binary noise in their last digits
+    return None if seconds is None else float(f"{seconds:.9g}")

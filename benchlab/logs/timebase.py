@@ -1,0 +1,158 @@
+"""Which columns make a log's clock, what they say in seconds, and how a moment is written out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from benchlab.airframe import LogHelp
+from benchlab.errors import LogError
+from benchlab.logs import units
+from benchlab.logs.blocks import Cells, Rows, as_text, numbers_of
+from benchlab.logs.cells import to_number
+from benchlab.logs.clock import ClockKind
+from benchlab.logs.dialect import Dialect
+from benchlab.logs.mapping import ColumnMap
+from benchlab.logs.stamps import StampForm, Stamps, find_form, parse_stamps
+from benchlab.results import Event
+
+Bools = np.ndarray[Any, np.dtype[np.bool_]]
+Floats = np.ndarray[Any, np.dtype[np.float64]]
+
+_EPOCH = dt.datetime(1970, 1, 1)
+_MAX_EVENTS = 200
+
+
+class TimeBase:
+    """Turns the clock's columns into seconds (from the first stamp, or as an elapsed counter says)."""
+
+    def __init__(self, dialect: Dialect, columns: ColumnMap, help_: LogHelp, name: str) -> None:
+        self._name, self._decimal = name, dialect.decimal
+        self.columns = columns.time
+        self.unit: str | None = None
+        self.why = ""
+        self.events: list[Event] = []
+        self._form: StampForm | None = None
+        self._factor = 1.0
+        self._since_1970 = False
+        self._first_ns: int | None = None
+        self._offset_s: int | None = None
+        self._last_offset: int | None = None
+        if not self.columns:
+            return
+        stamps = help_.time_format is not None or any(dialect.types[i] in "ts" for i in self.columns)
+        if stamps:
+            self._settle_form(dialect, columns, help_)
+        else:
+            self._settle_unit(dialect, columns)
+
+    def _settle_unit(self, dialect: Dialect, columns: ColumnMap) -> None:
+        stated = units.convert("time_s", columns.time_unit) if columns.time_unit else None
+        self.unit = columns.time_unit or "s"
+        self.why = "elapsed time" + ("" if columns.time_unit else "; no unit stated: taken as s")
+        self._factor = stated.factor if stated else 1.0
+        cells = [r[self.columns[0]] for r in dialect.sample[:50]]
+        values = [v for v in (to_number(c, self._decimal) for c in cells) if v is not None]
+        for factor, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")):
+            fits = values and all(9e8 < v * factor < 4.2e9 for v in values)  # the years 1998 to 2103
+            if fits and (stated is None or stated.factor == factor) and (unit != "s" or values[0] > 1e9):
+                self._factor, self.unit, self._since_1970 = factor, unit, True
+                self.why = f"its size is that of {unit} since 1970"
+
+    def _settle_form(self, dialect: Dialect, columns: ColumnMap, help_: LogHelp) -> None:
+        samples = [" ".join(r[i].strip() for i in self.columns[:2]) for r in dialect.sample[:500]]
+        header = " ".join(dialect.names[i] for i in self.columns)
+        try:
+            self._form = find_form(
+                samples, name=self._name, column=header, time_format=help_.time_format, order_hint=header
+            )
+        except LogError:
+            if columns.kind is not None:
+                raise
+        if self._form is None and columns.kind is not None:
+            first = next((s for s in samples if s.strip()), "")
+            raise LogError(
+                f'the time stamps of column "{header}" are of no known form ("{first}")', path=self._name,
+                line=dialect.first_data_line, do='say their form with time_format = "%Y-%m-%d ..."',
+            )  # fmt: skip
+        if self._form is None:
+            self.columns = ()
+            return
+        self.why = "time stamps" if self._form.calendar else "time of day"
+        if len(self.columns) > 1:
+            self.why += " from columns " + ", ".join(str(i + 1) for i in self.columns)
+
+    # --- rows ---------------------------------------------------------------------------------------------------------
+
+    def seconds(self, rows: Rows) -> tuple[Floats, Bools]:
+        """Return time in s and which rows have one."""
+        cells = [rows.columns[i] for i in self.columns]
+        if self._form is None:
+            x = numbers_of(cells[0], self._decimal)
+            x = x * self._factor if self._factor != 1.0 else x
+            return x, np.isfinite(x)
+        stamps = self._stamps(cells, self._form)
+        good = stamps.good
+        if self._first_ns is None and good.any():
+            first = int(np.flatnonzero(good)[0])
+            self._first_ns = int(stamps.ns[first])
+            self._offset_s = None if stamps.offset_s is None else int(stamps.offset_s[first])
+        seconds = (stamps.ns - (self._first_ns or 0)) / 1e9
+        if stamps.offset_s is not None:
+            self._note_offsets(stamps.offset_s[good], seconds[good])
+        return seconds, good
+
+    def _stamps(self, cells: list[Cells], form: StampForm) -> Stamps:
+        texts = [pc.utf8_trim_whitespace(as_text(c)) for c in cells[:2]]
+        text: pa.Array = texts[0] if len(texts) == 1 else pc.binary_join_element_wise(*texts, " ")
+        stamps = parse_stamps(text, form)
+        if len(cells) < 3:
+            return stamps
+        ms = numbers_of(cells[2], self._decimal)
+        has = np.isfinite(ms)
+        ns = stamps.ns + np.where(has, ms * 1e6, 0).astype(np.int64)
+        return Stamps(ns=ns, good=stamps.good & has, offset_s=stamps.offset_s)
+
+    def _note_offsets(self, offset: np.ndarray[Any, Any], at: Floats) -> None:
+        if not len(offset):
+            return
+        before = np.concatenate([[offset[0] if self._last_offset is None else self._last_offset], offset[:-1]])
+        for i in np.flatnonzero(offset != before)[: max(_MAX_EVENTS - len(self.events), 0)]:
+            change = float(offset[i] - before[i])
+            text = f"the offset from UTC changed by {change / 3600:+g} h; time itself runs on"
+            self.events.append(Event(kind="offset_change", time_s=float(at[i]), size_s=change, text=text))
+        self._last_offset = int(offset[-1])
+
+    @property
+    def kind(self) -> ClockKind:
+        """What the clock repair must know; complete after the first rows."""
+        if self._form is None:
+            return ClockKind(aware=True, calendar=self._since_1970)
+        return ClockKind(
+            calendar=self._form.calendar, clock_only=not self._form.calendar, aware=self._offset_s is not None,
+            epoch_s=(self._first_ns or 0) / 1e9,
+        )  # fmt: skip
+
+    def moment(self, seconds: float | None) -> str | None:
+        """Write a time out: ISO 8601 where the log has a calendar, else seconds."""
+        if seconds is None:
+            return None
+        if self._form is None and not self._since_1970:
+            return f"{seconds:.10g}"
+        ns = self._first_ns or 0
+        try:
+            moment = _EPOCH + dt.timedelta(microseconds=ns // 1000 + round(seconds * 1e6))
+        except OverflowError:
+            return None
+        if self._form is not None and not self._form.calendar:
+            return moment.time().isoformat()
+        if self._since_1970:
+            return moment.isoformat() + "Z"
+        if self._offset_s is None:
+            return moment.isoformat()
+        zone = dt.timezone(dt.timedelta(seconds=self._offset_s))
+        return moment.replace(tzinfo=dt.UTC).astimezone(zone).isoformat()
