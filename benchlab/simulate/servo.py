@@ -188,9 +188,10 @@ def _ar1(rng: np.random.Generator, n: int, rho: float) -> Array:
 
 def _from_cycle(faults: Sequence[Fault], kind: FaultKind, k: Array) -> Array:
     """Sum of the steps of one kind: their size from their first cycle on."""
-    return sum(
-        (f.size * (k >= (f.cycles[0] if f.cycles else 1)) for f in faults if f.kind == kind), start=np.zeros(len(k))
-    )
+    total = np.zeros(len(k))
+    for f in (f for f in faults if f.kind == kind):
+        total = total + f.size * (k >= (f.cycles[0] if f.cycles else 1))
+    return total
 
 
 def _per_cycle(rng: np.random.Generator, bench: Bench, t: Traits, faults: Sequence[Fault]) -> pd.DataFrame:
@@ -233,7 +234,8 @@ def _command(rng: np.random.Generator, b: Bench) -> tuple[Array, NDArray[np.intp
         shape = np.sin(2 * np.pi * phase) if b.pattern == "sine" else 2 / np.pi * np.arcsin(np.sin(2 * np.pi * phase))
         command, edges = mid + half * shape, np.zeros(0, dtype=np.intp)
         cycle = np.minimum(phase.astype(int), b.cycles - 1)
-    return np.arange(len(command)) * dt, cycle, np.rint(command), edges
+    time = np.asarray(np.arange(len(command)) * dt, dtype=float)
+    return time, cycle, np.asarray(np.rint(command), dtype=float), np.asarray(edges)
 
 
 def _motion(

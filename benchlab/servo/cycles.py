@@ -1,0 +1,202 @@
+"""Cycles: where each complete repeat of the command pattern begins and ends, and what that was read from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from benchlab.procedure import ServoProcedure
+from benchlab.servo import periodicity
+from benchlab.servo.dwells import Dwells, clean_command, command_dwells, fill, number_cycles, position_rests
+from benchlab.servo.samples import Samples
+from benchlab.servo.windows import Array, Rows
+
+Shape = Literal["step", "ramp", "sine"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycles:
+    """Complete cycles of a servo's record, in order."""
+
+    source: Literal["command", "cycle", "position", "current", "none"]
+    """What told the cycles apart."""
+    shape: Shape | None
+    """How the command moves; None without a command."""
+    number: Rows
+    """The log's own numbers, else counted from 1."""
+    start: Rows
+    stop: Rows
+    dwells: Dwells | None = None
+    """Rests of the command, or of the position where there is no command; None on a ramp or sine without rests."""
+    middle: Array | None = None
+    """On a ramp or sine: the signal that was cut, as share of its span about its neutral (-0.5 .. 0.5)."""
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.number)
+
+    @property
+    def has_neutral(self) -> bool:
+        """Whether the pattern rests at neutral."""
+        return self.dwells is not None and bool((self.dwells.kind == 0).any())
+
+
+def find_cycles(samples: Samples, procedure: ServoProcedure) -> Cycles:
+    """Cut the record into complete cycles: by command, else position, else current; numbered by the log's counter."""
+    found = _by_signal(samples, procedure)
+    counter = samples.get("cycle")
+    return found if counter is None else _by_counter(samples, counter, found)
+
+
+def _by_signal(samples: Samples, procedure: ServoProcedure) -> Cycles:
+    command, position = samples.get("command_us"), samples.get("position_deg")
+    if command is not None and np.nanmax(command) > np.nanmin(command):
+        dwells = command_dwells(samples, procedure)
+        if dwells is not None and dwells.pattern:
+            return _from_dwells(dwells, "command", ())
+        return _from_waves(samples, clean_command(samples), "command", procedure)
+    if position is not None and np.nanmax(position) > np.nanmin(position):
+        note = "No command is logged: the cycles were found by the periodicity of the position."
+        rests = position_rests(samples, procedure)
+        if rests is not None and rests.pattern:
+            return _from_dwells(rests, "position", (note,))
+        cut = _from_waves(samples, fill(position), "position", procedure)
+        return replace(cut, notes=(note, *cut.notes))
+    if samples.get("current_a") is not None and samples.get("cycle") is None:
+        return _from_current(samples)
+    return _nothing("The log shows neither a command nor a movement that repeats.")
+
+
+def _nothing(note: str) -> Cycles:
+    none = np.zeros(0, dtype=np.intp)
+    return Cycles(source="none", shape=None, number=none, start=none, stop=none, notes=(note,))
+
+
+def _from_dwells(dwells: Dwells, source: Literal["command", "position"], notes: tuple[str, ...]) -> Cycles:
+    dwells, n = number_cycles(dwells)
+    member = np.flatnonzero(dwells.cycle >= 0)
+    first = member[np.diff(dwells.cycle[member], prepend=-1) > 0]
+    last = member[np.diff(dwells.cycle[member], append=n) > 0]
+    # the way to the first dwell belongs to the cycle
+    before = np.where(dwells.follows[first], dwells.stop[first - 1], dwells.start[first])
+    shape: Shape | None = None
+    if source == "command":
+        way = (dwells.start[1:] - dwells.stop[:-1])[dwells.follows[1:]]
+        shape = "step" if np.median(way) <= 1 else "ramp"
+    return Cycles(
+        source=source, shape=shape, number=np.arange(1, n + 1), start=before, stop=dwells.stop[last], dwells=dwells,
+        notes=(*notes, *_set_aside(dwells, n)),
+    )  # fmt: skip
+
+
+def _set_aside(dwells: Dwells, n: int) -> tuple[str, ...]:
+    left = int((dwells.cycle < 0).sum())
+    if not left or not n:
+        return ()
+    return (f"{left} dwells outside complete cycles (begin, end or breaks of the pattern) were set aside.",)
+
+
+def _from_waves(
+    samples: Samples, signal: Array, source: Literal["command", "position"], procedure: ServoProcedure
+) -> Cycles:
+    wave = periodicity.waves(signal, samples, procedure.cutting.edge_low, procedure.cutting.edge_high)
+    if wave is None:
+        return _nothing(f"The {source} does not repeat.")
+    shape: Shape | None = periodicity.shape(wave.share) if source == "command" else None
+    return Cycles(
+        source=source, shape=shape, number=np.arange(1, len(wave.start) + 1), start=wave.start, stop=wave.stop,
+        middle=wave.share,
+    )  # fmt: skip
+
+
+def _from_current(samples: Samples) -> Cycles:
+    cut = periodicity.by_autocorrelation(fill(samples.channels["current_a"]), samples)
+    if cut is None:
+        return _nothing("Neither command nor position is logged, and the current does not repeat.")
+    start, stop = cut
+    period = float(np.median(stop - start) * samples.sampling_s)
+    note = (
+        f"Neither command nor position is logged: the cycles were found by the periodicity of the current "
+        f"({period:.3g} s). If both strokes look alike, a cycle may be one stroke."
+    )
+    return Cycles(
+        source="current", shape=None, number=np.arange(1, len(start) + 1), start=start, stop=stop, notes=(note,)
+    )
+
+
+# --- the log's own counter --------------------------------------------------------------------------------------------
+
+
+def _by_counter(samples: Samples, counter: Array, found: Cycles) -> Cycles:
+    """Use the log's cycle column, after checking it against the cycles found in the signals."""
+    start, stop, value, notes = _counter_runs(samples, counter)
+    if len(start) < 2:
+        note = "The cycle column does not count: it was not used."
+        return replace(found, notes=(*found.notes, note))
+    if len(found):
+        # a cycle found in the signals lies in the counted one that holds its middle
+        held = np.searchsorted(start, (found.start + found.stop) // 2, side="right") - 1
+        each = np.bincount(held[held >= 0], minlength=len(start))
+        usual = int(np.median(each))
+        if usual != 1:
+            notes.append(f"The cycle column counts once in {usual} repeats of the {found.source}.")
+        elif (wrong := int((each[1:-1] != 1).sum())) > 0.02 * len(each):
+            notes.append(f"{wrong} counted cycles do not hold exactly one repeat of the {found.source}.")
+    dwells = found.dwells
+    if dwells is not None:
+        middle = (dwells.start + dwells.stop) // 2
+        inside = np.searchsorted(start, middle, side="right") - 1
+        ok = (inside >= 0) & (middle < stop[np.maximum(inside, 0)])
+        dwells = replace(dwells, cycle=np.where(ok, inside, -1))
+    return replace(
+        found, source="cycle", number=value, start=start, stop=stop, dwells=dwells,
+        notes=(*(n for n in found.notes if found.source != "none"), *notes),
+    )  # fmt: skip
+
+
+def _counter_runs(samples: Samples, counter: Array) -> tuple[Rows, Rows, Rows, list[str]]:
+    """Rows and number of each counted cycle; numbers that come again and incomplete ends are set aside."""
+    notes: list[str] = []
+    ok = np.isfinite(counter)
+    whole = np.rint(np.where(ok, counter, -1)).astype(np.intp)
+    change = np.flatnonzero((np.diff(whole) != 0) | (np.diff(samples.log) != 0)) + 1
+    start = np.concatenate([[0], change])
+    stop = np.concatenate([change, [len(whole)]])
+    value = whole[start].copy()
+    real = ok[start]
+    start, stop, value = start[real], stop[real], value[real]
+    if not len(value):
+        return start, stop, value, notes
+    value = _running_on(value, samples.log[start], notes)
+    keep = np.zeros(len(value), dtype=bool)
+    keep[np.unique(value, return_index=True)[1]] = True
+    if (again := int((~keep).sum())) > 0:
+        notes.append(f"The cycle counter steps back: {again} runs of rows whose number had come before were set aside.")
+    keep &= _complete(stop - start)
+    start, stop, value = start[keep], stop[keep], value[keep]
+    missing = int(value.max() - value.min() + 1 - len(value)) if len(value) else 0
+    if missing:
+        notes.append(f"The cycle counter misses {missing} numbers between {value.min()} and {value.max()}.")
+    return start, stop, value, notes
+
+
+def _running_on(value: Rows, log: Rows, notes: list[str]) -> Rows:
+    """Let the numbers run on over the logs where a later log begins again."""
+    out = value.copy()
+    for one in np.unique(log)[1:]:
+        before, here = out[log < one], log == one
+        if value[here].min() <= before.max():
+            out[here] = value[here] - value[here].min() + 1 + before.max()
+            notes.append(f"Log {one + 1} counts its cycles anew: their numbers run on from {before.max()}.")
+    return out
+
+
+def _complete(length: Rows) -> np.ndarray:
+    """First and last run are complete if they are no shorter than nearly all others (cycles vary by a tenth)."""
+    keep = np.ones(len(length), dtype=bool)
+    if len(length) > 4:
+        usual = 0.9 * np.quantile(length[1:-1], 0.05)
+        keep[0], keep[-1] = length[0] >= usual, length[-1] >= usual
+    return keep

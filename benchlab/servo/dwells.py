@@ -1,0 +1,220 @@
+"""Dwells: the stretches in which a command stands still or a servo rests, and the pattern in which they repeat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
+
+from benchlab.procedure import ServoProcedure
+from benchlab.servo.samples import Samples
+from benchlab.servo.windows import Array, Rows
+
+LOW, NEUTRAL, HIGH = -1, 0, 1
+
+_BINS = 200
+_LEVEL_SHARE = 0.02
+"""A value at which at least this share of the samples stands is a level."""
+_TOLERANCE = 0.015
+"""Samples this close to a level, in shares of the span, stand at it."""
+_DWELL_SHARE = 0.5
+_END_SHARE = 0.08
+"""A command dwells if it spends half of the time at its levels and 8 % at either end (a sine: 5 % within 0.5 %)."""
+_REPEATS = 0.9
+"""Share of the dwells that must agree with the one a period later."""
+_LONGEST_PATTERN = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dwells:
+    """Rests in order of time. Row ranges are ``[start, stop)``."""
+
+    start: Rows
+    stop: Rows
+    level: Array
+    """Mean of the signal at rest."""
+    kind: NDArray[np.intp]
+    """LOW, NEUTRAL or HIGH within the span of its neighbours."""
+    log: NDArray[np.intp]
+    cycle: NDArray[np.intp]
+    """Index of the cycle the dwell belongs to, -1 for none."""
+    pattern: tuple[int, ...]
+    """Kinds of one repeat, empty where none was found."""
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    @property
+    def follows(self) -> NDArray[np.bool_]:
+        """Whether the dwell before belongs to the same log: only then was the stroke between them seen."""
+        return np.concatenate([[False], np.diff(self.log) == 0]) if len(self) else np.zeros(0, dtype=bool)
+
+
+def command_dwells(samples: Samples, procedure: ServoProcedure) -> Dwells | None:
+    """Return the command's dwells, or None where it does not stand still at its ends (ramp, sine, constant)."""
+    command = clean_command(samples)
+    low, high = np.nanquantile(command, [0.002, 0.998])
+    span = high - low
+    if not span > 0:
+        return None
+    levels = _levels(command, low, span)
+    near = np.abs(command[:, None] - levels) if len(levels) else np.full((len(command), 1), np.inf)
+    label = np.where(near.min(axis=1) <= _TOLERANCE * span, near.argmin(axis=1), -1)
+    at_ends = [(np.abs(command - end) <= _TOLERANCE * span).mean() for end in (low, high)]
+    if (label >= 0).mean() < _DWELL_SHARE or min(at_ends) < _END_SHARE:
+        return None
+    start, stop = _runs(label, samples.log)
+    return _classified(command, *_without_passing(start, stop), samples.log, procedure)
+
+
+def clean_command(samples: Samples) -> Array:
+    """Return the command with single wrong samples removed and gaps of missing ones filled with the last value."""
+    command = samples.channels["command_us"]
+    missing = ~np.isfinite(command)
+    if missing.any():
+        last = np.maximum.accumulate(np.where(missing, 0, np.arange(len(command))))
+        command = np.where(missing, command[last], command)
+        command = np.where(np.isfinite(command), command, np.nanmedian(command))
+    return np.asarray(median_filter(command, size=3, mode="nearest"))
+
+
+def _levels(command: Array, low: float, span: float) -> Array:
+    """Values at which the command stands: clusters of well-filled bins, each by the mean of its samples."""
+    edges = np.linspace(low - 0.01 * span, low + 1.01 * span, _BINS + 1)
+    place = np.digitize(command, edges) - 1
+    inside = (place >= 0) & (place < _BINS)
+    count = np.bincount(place[inside], minlength=_BINS)
+    total = np.bincount(place[inside], weights=command[inside], minlength=_BINS)
+    full = count >= _LEVEL_SHARE * len(command)
+    cluster = np.cumsum(np.diff(full.astype(int), prepend=0) == 1)[full] - 1
+    if not len(cluster):
+        return np.zeros(0)
+    return np.bincount(cluster, weights=total[full]) / np.bincount(cluster, weights=count[full])
+
+
+def _runs(label: NDArray[np.intp], log: NDArray[np.intp]) -> tuple[Rows, Rows]:
+    """Runs of equal label 0 or more, not across logs."""
+    change = np.flatnonzero((np.diff(label) != 0) | (np.diff(log) != 0)) + 1
+    start = np.concatenate([[0], change])
+    stop = np.concatenate([change, [len(label)]])
+    held = label[start] >= 0
+    return start[held], stop[held]
+
+
+def _without_passing(start: Rows, stop: Rows) -> tuple[Rows, Rows]:
+    """Leave out runs in which the command only passed a level on its way."""
+    length = stop - start
+    long = length >= 0.25 * np.median(length)
+    return start[long], stop[long]
+
+
+def position_rests(samples: Samples, procedure: ServoProcedure) -> Dwells | None:
+    """Return the rests of the position itself, or None where the servo does not come to rest at both ends."""
+    position = fill(samples.channels["position_deg"])
+    low, high = np.quantile(position, [0.01, 0.99])
+    span = high - low
+    if not span > 0:
+        return None
+    width = max(3, 2 * round(0.02 / samples.sampling_s) + 1)
+    noise = 1.4826 * np.median(np.abs(np.diff(position, n=2))) / np.sqrt(6)
+    band = max(0.01 * span, 6 * noise, 2.5 * samples.steps.get("position_deg", 0.0))
+    smooth = median_filter(position, size=3, mode="nearest")
+    still = maximum_filter1d(smooth, width) - minimum_filter1d(smooth, width) <= band
+    start, stop = _runs(np.where(still, 0, -1), samples.log)
+    if still.mean() < 0.2 or len(start) < 4:
+        return None
+    rests = _classified(position, *_without_passing(start, stop), samples.log, procedure)
+    has = np.isin([LOW, HIGH], rests.kind)
+    return rests if has.all() else None
+
+
+def fill(x: Array) -> Array:
+    """Return the channel with missing samples replaced by straight lines between their neighbours."""
+    ok = np.isfinite(x)
+    return x if ok.all() else np.interp(np.arange(len(x)), np.flatnonzero(ok), x[ok])
+
+
+def _classified(signal: Array, start: Rows, stop: Rows, log: NDArray[np.intp], procedure: ServoProcedure) -> Dwells:
+    """Call each dwell low, neutral or high by its place in the span of the dwells around it."""
+    total = np.concatenate([[0.0], np.cumsum(signal)])
+    level = (total[stop] - total[start]) / np.maximum(stop - start, 1)
+    around = 9
+    low = minimum_filter1d(level, around, mode="nearest")
+    span = np.maximum(maximum_filter1d(level, around, mode="nearest") - low, 1e-12)
+    share = (level - low) / span
+    kind = np.where(share <= procedure.cutting.edge_low, LOW, np.where(share >= procedure.cutting.edge_high, HIGH, 0))
+    dwells = Dwells(
+        start=start, stop=stop, level=level, kind=kind.astype(np.intp), log=log[start],
+        cycle=np.full(len(start), -1), pattern=(),
+    )  # fmt: skip
+    return replace(dwells, pattern=_pattern(dwells))
+
+
+def _pattern(dwells: Dwells) -> tuple[int, ...]:
+    """Return the kinds of one repeat, beginning with a rise to the high end; empty if nothing repeats."""
+    kind = dwells.kind
+    for p in range(2, min(_LONGEST_PATTERN, len(kind) // 2) + 1):
+        if (kind[p:] == kind[:-p]).mean() < _REPEATS:
+            continue
+        # the value that each place of the pattern has most often
+        places = [np.bincount(kind[r::p] + 1, minlength=3).argmax() - 1 for r in range(p)]
+        if HIGH not in places or LOW not in places:
+            continue
+        rise = next(r for r in range(p) if places[r] == HIGH and places[r - 1] != HIGH)
+        return tuple(int(places[(rise + i) % p]) for i in range(p))
+    return ()
+
+
+def number_cycles(dwells: Dwells) -> tuple[Dwells, int]:
+    """Assign the dwells to complete cycles, numbered from 0; return them and how many cycles there are.
+
+    A cycle begins with the rise to the high end. If a log holds a whole number of cycles from its first complete dwell
+    on (or from the middle of a dwell to the middle of the same), it begins there instead, so that none is lost.
+    """
+    cycle = np.full(len(dwells), -1)
+    count = 0
+    for one in np.unique(dwells.log):
+        count = _number_log(dwells, np.flatnonzero(dwells.log == one), cycle, count)
+    return replace(dwells, cycle=cycle), count
+
+
+def _number_log(dwells: Dwells, index: Rows, cycle: NDArray[np.intp], count: int) -> int:
+    p = len(dwells.pattern)
+    kind = dwells.kind[index]
+    length = dwells.stop[index] - dwells.start[index]
+    first, last = _whole_range(kind, length, p)
+    pattern = np.array(dwells.pattern)
+    if last - first > 0 and (last - first) % p == 0:
+        turned = [
+            np.roll(pattern, -r) for r in range(p) if np.array_equal(np.roll(pattern, -r), kind[first : first + p])
+        ]
+        pattern = turned[0] if turned else pattern
+    i = first
+    while i + p <= last:
+        if np.array_equal(kind[i : i + p], pattern):
+            cycle[index[i : i + p]] = count
+            count += 1
+            i += p
+        else:
+            i += 1
+    return count
+
+
+def _whole_range(kind: NDArray[np.intp], length: Rows, p: int) -> tuple[int, int]:
+    """First complete dwell and one past the last, where a log begins or ends in the middle of one."""
+    n = len(kind)
+    if n < p + 1:
+        return 0, n
+
+    def share(i: int) -> float:
+        same = np.flatnonzero(kind == kind[i])
+        same = same[(same != 0) & (same != n - 1)]
+        return float(length[i] / np.quantile(length[same], 0.05)) if len(same) else 1.0
+
+    head, tail = share(0), share(n - 1)
+    whole = 0.9  # nine tenths of what nearly all others last: long enough to settle
+    if head < whole and tail < whole and (n - 1) % p == 0 and abs(head + tail - 1) < 0.15:
+        return 1, n
+    return int(head < whole), n - int(tail < whole)
