@@ -96,13 +96,9 @@ class Canonical:
 
     def _check_bounds(self, batch: Batch, rows: Rows, verdicts: RowVerdicts) -> None:
         keys = {_key(u): u for u in self._uses}
-        frame = pd.DataFrame(
-            {k: pd.array(batch[k], dtype="str") if u.channel in LABELS else batch[k] for k, u in keys.items()},
-            copy=False,
-        )
         if self._schema is None:
             self._schema = canonical_schema(keys, self._channels)
-        for key, outside in out_of_bounds(frame, self._schema, self._channels).items():
+        for key, outside in out_of_bounds({k: batch[k] for k in keys}, self._schema, self._channels).items():
             bounds = self._channels[channel_of(key)].bounds
             assert bounds is not None
             rule = f"{channel_of(key)} outside {bounds[0]:g} to {bounds[1]:g}"

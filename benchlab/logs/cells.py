@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 MISSING = frozenset(
     {
@@ -90,6 +91,7 @@ def time_type(cell: str) -> str | None:
     return "date" if _DATE_ONLY.fullmatch(text) else None
 
 
+@lru_cache(maxsize=20_000)
 def cell_type(cell: str, decimal: str) -> str:
     """Return ``n`` for a number, ``e`` for missing, ``t`` for a time or date, ``s`` for other text."""
     if to_number(cell, decimal) is not None:

@@ -18,7 +18,7 @@ from benchlab.logs.units import looks_like_unit
 
 DELIMITERS = ("\t", ";", ",", "|", " ", "")
 """In order of preference where two explain a log equally well; "" is a log of one column."""
-_SAMPLE_LINES = 400
+_SAMPLE_LINES = 200
 _COMMENT = re.compile(r"\s*(?:#|%|//)")
 _RUNS = re.compile(r"[ \t]+")
 _COLUMNS_APART = re.compile(r"\t+| {2,}")

@@ -10,8 +10,10 @@ import numpy as np
 from benchlab.procedure import Channel
 
 if TYPE_CHECKING:
-    import pandas as pd
     import pandera.pandas as pa
+
+Array = np.ndarray[Any, Any]
+Bools = np.ndarray[Any, np.dtype[np.bool_]]
 
 LABELS = frozenset({"servo", "circuit", "tank", "phase", "item", "side", "unit"})
 """Channels that hold words, not numbers."""
@@ -44,17 +46,25 @@ def canonical_schema(columns: Iterable[str], channels: Mapping[str, Channel]) ->
 
 
 def out_of_bounds(
-    frame: pd.DataFrame, schema: pa.DataFrameSchema, channels: Mapping[str, Channel]
-) -> dict[str, np.ndarray[Any, np.dtype[np.bool_]]]:
-    """Validate a batch lazily; return for each column that fails which of its rows lie outside the bounds.
+    columns: Mapping[str, Array], schema: pa.DataFrameSchema, channels: Mapping[str, Channel]
+) -> dict[str, Bools]:
+    """Return for each column of a batch that fails the schema which of its rows lie outside the bounds.
+
+    A sound batch is told by comparing arrays, which is what the schema's checks come to but without their cost per
+    column; only one that fails is put to the schema itself, lazily.
 
     Raises
     ------
     TypeError
         If a column has the wrong type: a fault of the program, never of the log.
     """
+    masks = {c: m for c, x in columns.items() if (m := _outside(x, c, channels)) is not None}
+    if not masks:
+        return {}
+    import pandas as pd
     import pandera.errors
 
+    frame = pd.DataFrame({c: pd.array(x, dtype="str") if channel_of(c) in LABELS else x for c, x in columns.items()})
     try:
         schema.validate(frame, lazy=True)
     except pandera.errors.SchemaErrors as error:
@@ -62,12 +72,16 @@ def out_of_bounds(
         wrong = cases[~cases["check"].astype("str").str.startswith("in_range")]
         if len(wrong):
             raise TypeError(str(wrong.iloc[0].to_dict())) from None
-        failed = {}
-        for column in dict.fromkeys(cases["column"].astype("str")):
-            bounds = channels[channel_of(column)].bounds
-            assert bounds is not None
-            x = frame[column].to_numpy()
-            with np.errstate(invalid="ignore"):
-                failed[column] = (x < bounds[0]) | (x > bounds[1])
-        return failed
+        return {c: masks[c] for c in dict.fromkeys(cases["column"].astype("str"))}
     return {}
+
+
+def _outside(x: Array, column: str, channels: Mapping[str, Channel]) -> Bools | None:
+    """Return which values lie outside the channel's bounds, None if none does."""
+    channel = channel_of(column)
+    bounds = channels[channel].bounds if channel in channels and channel not in LABELS else None
+    if bounds is None:
+        return None
+    with np.errstate(invalid="ignore"):
+        mask: Bools = (x < bounds[0]) | (x > bounds[1])
+    return mask if mask.any() else None

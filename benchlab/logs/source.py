@@ -17,7 +17,7 @@ import zstandard
 
 from benchlab.errors import LogError
 
-BLOCK = 4 << 20
+BLOCK = 8 << 20
 HEAD = 256 << 10
 MAX_LINE = 1 << 20
 """No logger writes a line of a mebibyte; a longer one is not a log."""
