@@ -92,12 +92,8 @@ def _log_weights(s: Surface, n: int, span: float) -> tuple[Array, Array]:
     common = -0.5 * s.log_det - np.log(diagonal).sum(axis=1) + 2 * np.log1p(-(s.rho**2))
     without = common - 0.5 * dof * np.log(s.rss)
     occam = 0.5 * np.log1p(_AMPLITUDE**2 * s.see) + np.log1p((s.tau / (_LONG * span)) ** 4)
-    settling = common[:, None] - 0.5 * dof * np.log(_positive(s.rss_settling, s.rss)) - occam
+    settling = common[:, None] - 0.5 * dof * np.log(s.rss_settling) - occam
     return without, settling
-
-
-def _positive(rss: Array, scale: Array) -> Array:
-    return np.maximum(rss, 1e-14 * scale[:, None])
 
 
 def _lower_deviances(deviance: dict[str, float], s: Surface, n: int) -> None:
@@ -105,8 +101,8 @@ def _lower_deviances(deviance: dict[str, float], s: Surface, n: int) -> None:
     found = {
         "constant": n * np.log(s.rss_no_drift) + s.log_det,
         "drift": n * np.log(s.rss) + s.log_det,
-        "settling": n * np.log(_positive(s.rss_settling_no_drift, s.rss)) + s.log_det[:, None],
-        "settling+drift": n * np.log(_positive(s.rss_settling, s.rss)) + s.log_det[:, None],
+        "settling": n * np.log(s.rss_settling_no_drift) + s.log_det[:, None],
+        "settling+drift": n * np.log(s.rss_settling) + s.log_det[:, None],
     }
     for model, values in found.items():
         if values.size:
@@ -142,7 +138,7 @@ class Mixture:
 
     def quantile(self, probability: float) -> Array:
         """(F,) quantiles, by bisection on the mixture's distribution function."""
-        reach = 8.0 * self.u + 1e-300
+        reach = 8.0 * self.u
         low, high = self.mean - 6 * reach, self.mean + 6 * reach
         scale = np.maximum(self.scale, 1e-300)  # what is known exactly (no drift in the model) has none
         for _ in range(32):

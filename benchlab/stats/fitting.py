@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlab.stats.average import Posterior, explore
-from benchlab.stats.steps import Scan, critical_drop, place_interval, scan
+from benchlab.stats.steps import Scan, best_pulse, critical_drop, place_interval, scan
 from benchlab.stats.surface import Design, design, settling_columns
 
 Array = NDArray[np.float64]
@@ -19,6 +19,8 @@ MODELS = ("constant", "drift", "settling", "settling+drift")
 _PARAMETERS = {"constant": 1, "drift": 2, "settling": 3, "settling+drift": 4}
 _MIN_FOR_SETTLING = 10
 """Fewer values than this cannot tell settling from noise."""
+_FASTEST = 2.0
+"""Shortest time constant, in values: one odd first value is an outlier and not a settling."""
 _MIN_STEP = 5
 """Shortest stretch of values that can be a level: what is shorter is a matter for the outlier test."""
 _MAX_STEPS = 8
@@ -55,7 +57,7 @@ def fit_model(k: Array, y: Array, models: Sequence[str], steps: Sequence[int] = 
     n, span = len(y), k[-1] - k[0]
     settling = any("settling" in m for m in models) and n - len(steps) >= _MIN_FOR_SETTLING
     known = settling and all("settling" in m for m in models)
-    post = explore(d, (max(1.0, span / n), 2 * span) if settling else None, settling_known=known)
+    post = explore(d, (_FASTEST * max(1.0, span / n), 2 * span) if settling else None, settling_known=known)
     bic = {m: post.deviance[m] + _PARAMETERS[m] * math.log(n) for m in models if m in post.deviance}
     model = min(bic, key=bic.__getitem__)
     free = [post.deviance[m] + (2 * math.log(n) if "settling" in m else 0.0) for m in bic if not drift or "drift" in m]
@@ -78,16 +80,15 @@ def fitted(fit: Fit, k: Array) -> Array:
     return np.asarray(x @ np.linalg.solve(d.r, coefficients) + decay, dtype=float)
 
 
-def find_steps(k: Array, y: Array, models: Sequence[str]) -> tuple[Fit, list[tuple[int, int]]]:
-    """Fit with as many steps as the data prove; also the 95 % interval (indices) of each step's place."""
+def find_steps(k: Array, y: Array, models: Sequence[str], resolution: float = 0.0) -> tuple[Fit, list[tuple[int, int]]]:
+    """Fit with as many steps as the data prove; also the 95 % interval (indices) of each step's place.
+
+    Steps no larger than the signal's ``resolution`` are its own staircase and not reported.
+    """
     fit = fit_model(k, y, models)
     while len(fit.steps) < _MAX_STEPS and len(y) >= 3 * _MIN_STEP:
-        without, at = _joint(_scans(fit, k, y, models, list(fit.steps)))
-        critical = critical_drop(len(y), 4 + len(fit.steps), _FALSE_STEPS)
-        if without - at.min() < critical - _REFIT_GAIN:
-            break
-        more = _settle(k, y, models, sorted([*fit.steps, int(at.argmin())]))
-        if fit.deviance - more.deviance < critical:
+        more = _one_more(fit, k, y, models) or _pulse(fit, k, y, models)
+        if more is None or not _credible(more, y, resolution):
             break
         fit = more
     fit = _drop_needless(fit, k, y, models)
@@ -96,6 +97,41 @@ def find_steps(k: Array, y: Array, models: Sequence[str]) -> tuple[Fit, list[tup
         others = [s for s in fit.steps if s != step]
         intervals.append(place_interval(_joint(_scans(fit, k, y, models, others))[1], step))
     return fit, intervals
+
+
+def _one_more(fit: Fit, k: Array, y: Array, models: Sequence[str]) -> Fit | None:
+    """The fit with one more step, if the data prove it."""
+    critical = critical_drop(len(y), 4 + len(fit.steps), _FALSE_STEPS)
+    without, at = _joint(_scans(fit, k, y, models, list(fit.steps)))
+    if without - at.min() < critical - _REFIT_GAIN:
+        return None
+    more = _settle(k, y, models, sorted([*fit.steps, int(at.argmin())]))
+    return more if fit.deviance - more.deviance >= critical else None
+
+
+def _pulse(fit: Fit, k: Array, y: Array, models: Sequence[str]) -> Fit | None:
+    """The fit with two more steps, there and back, neither of which is likely without the other."""
+    critical = 2 * critical_drop(len(y), 5 + len(fit.steps), _FALSE_STEPS)
+    pair, gain = best_pulse(y - fitted(fit, k), _MIN_STEP)
+    steps = sorted({*fit.steps, *pair})
+    apart = np.diff([0, *steps, len(y)]).min() >= _MIN_STEP
+    if gain < critical - _REFIT_GAIN or len(steps) > _MAX_STEPS or not apart:
+        return None
+    more = _settle(k, y, models, steps)
+    return more if fit.deviance - more.deviance >= critical else None
+
+
+def _credible(fit: Fit, y: Array, resolution: float) -> bool:
+    """Whether all steps exceed the resolution and most values of every level agree with it.
+
+    A few outlying values together can raise the mean of a short stretch, but not its median.
+    """
+    curve = fitted(fit, fit.design.cycle)
+    i = np.array(fit.steps)
+    size = np.abs(curve[i] - curve[i - 1])
+    pieces = np.split(y - curve, i)
+    off = np.array([abs(np.median(piece)) for piece in pieces])
+    return bool((size > resolution).all() and (np.maximum(off[:-1], off[1:]) < 0.5 * size).all())
 
 
 def _scans(fit: Fit, k: Array, y: Array, models: Sequence[str], steps: list[int]) -> list[tuple[Scan, float]]:

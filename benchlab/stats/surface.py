@@ -34,6 +34,8 @@ class Design:
     """(n,) data minus their plain least-squares fit on the columns."""
     fitted: Array
     """(p,) coefficients of that fit on q."""
+    floor: float
+    """Variance below which noise is rounding: keeps data free of noise from dividing by zero."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +56,8 @@ class Surface:
     """(R, m) its product with the data."""
     rss: Array
     """(R,) residual sum of squares without settling; with it: ``rss - sey^2 / see``."""
+    least: float
+    """Residual sum of squares of noise at the floor."""
     log_det: Array
     """(R,) log determinant of the AR(1) correlation matrix."""
     gamma: Array
@@ -66,7 +70,7 @@ class Surface:
     @property
     def rss_settling(self) -> Array:
         """(R, m) residual sum of squares with settling."""
-        return np.maximum(self.rss[:, None] - self.sey**2 / self.see, 0.0)
+        return np.maximum(self.rss[:, None] - self.sey**2 / self.see, self.least)
 
     @property
     def rss_no_drift(self) -> Array:
@@ -78,7 +82,7 @@ class Surface:
         """(R, m) with settling but without the last column."""
         see = self.see + self.drift_e**2
         sey = self.sey + self.drift_e * self.drift_y[:, None]
-        return np.maximum(self.rss_no_drift[:, None] - sey**2 / see, 0.0)
+        return np.maximum(self.rss_no_drift[:, None] - sey**2 / see, self.least)
 
 
 def design(cycle: Array, y: Array, columns: Array) -> Design:
@@ -87,7 +91,8 @@ def design(cycle: Array, y: Array, columns: Array) -> Design:
     fitted = q.T @ y
     rest = y - q @ fitted
     again = q.T @ rest  # a second pass: data with a large offset lose digits in the first
-    return Design(cycle=cycle, q=q, r=r, rest=rest - q @ again, fitted=fitted + again)
+    floor = (1e-7 * float(np.ptp(y)) + 1e-13 * float(np.abs(y).max())) ** 2
+    return Design(cycle=cycle, q=q, r=r, rest=rest - q @ again, fitted=fitted + again, floor=floor)
 
 
 def settling_columns(cycle: Array, first: float, tau: Array) -> Array:
@@ -107,11 +112,12 @@ def surface(d: Design, rho: Array, tau: Array) -> Surface:
     w = np.linalg.solve(lower, products[:, :p, p:])
     wy, we = w[:, :, 0], w[:, :, 1:]
     floor = 1e-13 * len(d.cycle)  # a column inside the others' span: no information, no division by zero
+    least = len(d.cycle) * d.floor
     return Surface(
         rho=rho, tau=tau, lower=lower, wy=wy, we=we,
         see=np.maximum(squares - (we**2).sum(axis=1), floor),
         sey=products[:, p, p + 1 :] - np.einsum("rp,rpm->rm", wy, we),
-        rss=np.maximum(products[:, p, p] - (wy**2).sum(axis=1), 0.0), log_det=log_det, gamma=gamma,
+        rss=np.maximum(products[:, p, p] - (wy**2).sum(axis=1), 0.0) + least, log_det=log_det, gamma=gamma, least=least,
         drift_y=wy[:, -1] + lower[:, -1, -1] * d.fitted[-1],
         drift_e=we[:, -1, :] + np.multiply.outer(lower[:, -1, -1], gamma[-1]),
     )  # fmt: skip

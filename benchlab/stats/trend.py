@@ -21,6 +21,8 @@ from benchlab.stats.uncertainty import coverage_factor
 Array = NDArray[np.float64]
 
 _CURVE_POINTS = 400
+_ROUNDS = 4
+"""Times that outliers are looked for anew after a fit without those found before."""
 _NEIGHBOURS = 7
 _SPIKE = 6.0
 """Modified z-score above which a value is set aside beforehand; normal noise passes it once in 5e8 values."""
@@ -88,12 +90,14 @@ def fit_trend(
     if len(y) < 3 or np.ptp(y) <= 1e-12 * np.abs(y).max():
         return _bare(k, y, unit)
     limit = int(max_outlier_share * len(y))
-    kept = ~_spikes(y, limit)
-    fit, places = find_steps(k[kept], y[kept], models)
-    outlying = _outliers(y - fitted(fit, k), y, limit, outlier_alpha)
-    if (outlying == kept).any():
+    resolution = _resolution(y)
+    kept = ~_spikes(y, limit, resolution)
+    for _ in range(_ROUNDS):
+        fit, places = find_steps(k[kept], y[kept], models, resolution)
+        outlying = _outliers(y - fitted(fit, k), resolution, limit, outlier_alpha)
+        if (outlying != kept).all():
+            break
         kept = ~outlying
-        fit, places = find_steps(k[kept], y[kept], models)
     residual = y[kept] - fitted(fit, k[kept])
     return _report(fit, places, residual, unit, settled_share, k[~kept])
 
@@ -109,32 +113,49 @@ def _usable(cycle: ArrayLike, value: ArrayLike) -> tuple[Array, Array]:
     return k[order], y[order]
 
 
-def _spikes(y: Array, limit: int) -> NDArray[np.bool_]:
-    """Values far from the running median: set aside while steps are looked for, judged afterwards.
-
-    The first and last values have no neighbours on one side, and a fast settling would look like a spike there.
-    """
+def _spikes(y: Array, limit: int, resolution: float) -> NDArray[np.bool_]:
+    """Values far from the running median: set aside while steps are looked for, judged afterwards."""
     spike = np.zeros(len(y), dtype=bool)
-    if limit and len(y) > 2 * _NEIGHBOURS:
-        away = y - median_filter(y, size=_NEIGHBOURS, mode="nearest")
-        away[: _NEIGHBOURS // 2] = away[-(_NEIGHBOURS // 2) :] = 0.0
-        z = np.where(np.abs(away) > 1.5 * _resolution(y), np.abs(modified_z(away)), 0.0)
-        worst = np.argsort(-z, kind="stable")[:limit]
-        spike[worst[z[worst] > _SPIKE]] = True
+    if not limit or len(y) <= 2 * _NEIGHBOURS:
+        return spike
+    away = y - median_filter(y, size=_NEIGHBOURS, mode="mirror")
+    away[: _NEIGHBOURS // 2] = 0.0
+    z = np.where(np.abs(away) > 1.5 * resolution, np.abs(modified_z(away)), 0.0)
+    worst = np.argsort(-z, kind="stable")[:limit]
+    spike[worst[z[worst] > _SPIKE]] = True
+    spike[: _leading_spikes(y, away)] = True
     return spike
 
 
-def _outliers(residual: Array, y: Array, limit: int, alpha: float) -> NDArray[np.bool_]:
+def _leading_spikes(y: Array, away: Array) -> int:
+    """How many of the first values stand apart from what follows, without the gradual return of a settling.
+
+    Between successive values a settling of the shortest time constant keeps 0.6 of its distance, a spike nothing.
+    """
+    scale = float(np.median(np.abs(away[_NEIGHBOURS // 2 :]))) / 0.6745
+    for j in range(1, _NEIGHBOURS // 2 + 1):
+        level = np.median(y[j : j + _NEIGHBOURS])
+        if abs(y[j - 1] - level) > _SPIKE * scale and abs(y[j] - level) < 0.3 * abs(y[j - 1] - level):
+            return j
+    return 0
+
+
+def _outliers(residual: Array, resolution: float, limit: int, alpha: float) -> NDArray[np.bool_]:
     outlying = np.zeros(len(residual), dtype=bool)
     outlying[rosner_esd(residual, limit, alpha).outliers] = True
     # a value one step of the resolution from its neighbours is no outlier, however rare
-    return outlying & (np.abs(residual) > 1.5 * _resolution(y))
+    return outlying & (np.abs(residual) > 1.5 * resolution)
 
 
 def _resolution(y: Array) -> float:
-    """Smallest step between values where these are few and recur (a quantised signal); else 0."""
-    levels = np.unique(y)
-    return float(np.diff(levels).min()) if 1 < len(levels) <= len(y) / 4 else 0.0
+    """Smallest step between recurring values where these are few (a quantised signal); else 0.
+
+    A signal that changes hardly ever is constant with steps rather than quantised.
+    """
+    levels, counts = np.unique(y, return_counts=True)
+    levels = levels[counts >= 3]
+    quantised = 1 < len(levels) <= len(y) / 4 and np.count_nonzero(np.diff(y)) > 4
+    return float(np.diff(levels).min()) if quantised else 0.0
 
 
 def _report(
