@@ -11,7 +11,7 @@ import pandas as pd
 from benchlab.airframe import Circuit, FlightPhase, Pack
 from benchlab.power.capacity import capacity_of
 from benchlab.power.endvoltage import end_voltage
-from benchlab.power.judge import judge_all, limits_of, required_missing
+from benchlab.power.judge import at_least, judge_all, judged_on, limits_of, required_missing
 from benchlab.procedure import CurrentProcedure, Limit
 from benchlab.results import Analysis, BudgetLine, Estimate, NotMeasured, PartResult, worst
 from benchlab.stats.uncertainty import combine, effective_dof, estimate
@@ -88,7 +88,7 @@ def analyse_pack(
     else:
         _charge(draws, capacity, pack, book)
     _peak(pack, circuits, capacity, book)
-    _resistance(pack, circuits, own, book)
+    _resistance(circuits, own, book)
     volts = end_voltage(pack, circuits, own, book.quantities, {} if why else _by_circuit(draws), _minutes(draws))
     if isinstance(volts, str):
         book.missing.append(NotMeasured(quantity="voltage_end_v", why=volts))
@@ -224,7 +224,7 @@ def _peak(pack: Pack, circuits: Sequence[tuple[Circuit, Analysis]], capacity: Es
     book.quantities["discharge_rate_per_h"] = estimate(rate, u, "1/h")
 
 
-def _resistance(pack: Pack, circuits: Sequence[tuple[Circuit, Analysis]], own: Analysis | None, book: _Book) -> None:
+def _resistance(circuits: Sequence[tuple[Circuit, Analysis]], own: Analysis | None, book: _Book) -> None:
     """Source resistance of the pack: from its own log, else from a circuit that it feeds alone."""
     if "source_resistance_ohm" in book.quantities:
         return
@@ -259,11 +259,12 @@ def _result(
         findings += required_missing(
             procedure, [*book.quantities, "current_a"], book.missing, "its log does not show it"
         )
-    words = [w for w, mark in (("current", ("_mah", "_fraction", "_a")), ("voltage", ("_v",)))
-             if any(f.quantity.endswith(mark) and f.value is not None for f in findings)]  # fmt: skip
+    if any(e.kind == "clipping" for _, a in circuits for e in a.result.events):
+        findings = at_least(findings)
     result = PartResult(
         id=pack.id, kind="pack", position=pack.position, verdict=worst([f.verdict for f in findings]),
-        judged_on=tuple(words), logs=own.result.logs if own is not None else pack.logs, quantities=book.quantities,
+        judged_on=judged_on(findings), logs=own.result.logs if own is not None else pack.logs,
+        quantities=book.quantities,
         phases=own.result.phases if own is not None else None, budget=tuple(book.budget), findings=tuple(findings),
         events=tuple(events), not_measured=tuple(dict.fromkeys(book.missing)), notes=tuple(dict.fromkeys(book.notes)),
     )  # fmt: skip

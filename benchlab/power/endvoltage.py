@@ -25,9 +25,9 @@ def end_voltage(
 ) -> Estimate | str:
     """Open-circuit voltage after one flight's charge, less polarisation at mean load and prompt drop at peak.
 
-    ``U = U_oc(q) - R_slow I_mean - R_prompt I_peak``, from the pack's own log (then less the drop in the circuit's wire and
-    connectors, the worst of its circuits), else from the log of the one circuit that it feeds alone. A string
-    says why it cannot be said; nothing is read beyond the charge that the log draws.
+    ``U = U_oc(q) - R_slow I_mean - R_prompt I_peak``, from the pack's own log (then less the drop in wire and
+    connectors of its worst circuit), else from the log of the one circuit that it feeds. A string says why it
+    cannot be said; nothing is read beyond the charge that the log draws.
     """
     if not charges:
         return "the charge per flight is not known"
@@ -38,7 +38,7 @@ def end_voltage(
         charge = sum(c for c, _, _ in charges.values())
         u = combine(*(u for _, u, _ in charges.values()))
         volts = _voltage(own, charge, u, peak, minutes)
-        return volts if isinstance(volts, str) else _less_wires(volts, pack, circuits)
+        return volts if isinstance(volts, str) else _less_wires(volts, circuits)
     if len(circuits) != 1:
         return "the pack feeds several circuits and has no discharge log of its own with voltage"
     circuit, analysis = circuits[0]
@@ -81,7 +81,7 @@ def slope_at(curve: pd.DataFrame, charge: float) -> float:
     return abs(float(np.interp(hi, q, v) - np.interp(lo, q, v))) / (hi - lo) if hi > lo else 0.0
 
 
-def _less_wires(volts: Estimate, pack: Pack, circuits: Sequence[tuple[Circuit, Analysis]]) -> Estimate:
+def _less_wires(volts: Estimate, circuits: Sequence[tuple[Circuit, Analysis]]) -> Estimate:
     """Take the worst drop in a circuit's wire and connectors off a voltage at the pack."""
     worst, u_worst = 0.0, 0.0
     for circuit, analysis in circuits:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from benchlab.power.record import Array, Mask, Record
@@ -52,7 +53,7 @@ def find_dips(record: Record, fit: SourceFit | None, fraction: float, lowest_v: 
     return [_dip(record, rows[a:b], seen[a:b], below[a:b]) for a, b in runs(low)]
 
 
-def _dip(record: Record, rows: Array, seen: Array, below: Array) -> Dip:
+def _dip(record: Record, rows: NDArray[np.intp], seen: Array, below: Array) -> Dip:
     seconds = float(record.seconds[rows].sum()) or record.sampling_s
     return Dip(
         time_s=float(record.time_s[rows[0]]), depth_v=float(below.max()), lowest_v=float(seen.min()), seconds=seconds,
@@ -84,35 +85,37 @@ def runs(flags: Mask) -> list[tuple[int, int]]:
 def find_clipping(record: Record) -> Event | None:
     """Find a flat top: the sensor's end of range.
 
-    Readings pile up on exactly the highest value, in runs of three rows and more, while the readings just below it
-    scatter as usual. A load that is truly constant does not look so: there nothing scatters below it.
+    Of the stretches above half of the span several end at exactly the highest value, in runs of three rows and
+    more, and several stay at various values below it; the readings below the top scatter, those at the top do not.
+    A load that is truly constant does not look so: all its stretches end at the top.
     """
     i = record.current_a
-    top = float(i.max())
+    top, rest = float(i.max()), float(np.median(i))
     step = max(record.current.step, 1e-9 * max(abs(top), 1.0))
+    if top - rest < 10 * step:
+        return None
     at_top = i > top - step / 2
-    long = [(a, b) for a, b in runs(at_top) if b - a >= 3]
-    if not long or at_top.sum() < 5:
+    upper = i > top - (top - rest) / 2
+    stretches = runs(upper)
+    heights = np.array([i[a:b].max() for a, b in stretches])
+    flat = [(a, b) for a, b in runs(at_top) if b - a >= 3]
+    reach, stay = heights > top - step / 2, heights[heights <= top - step / 2]
+    if len(flat) < 2 or reach.sum() < 2 or len(np.unique(np.rint(stay / step))) < 3:
         return None
-    span = top - float(np.median(i))
-    if span < 10 * step:
+    below = upper & ~at_top
+    pairs = below[1:] & below[:-1]
+    still = np.abs(np.diff(i)[pairs]) < step / 2
+    # half: readings that scatter seldom repeat, readings at the end of the range always do
+    if pairs.sum() < 5 or still.mean() > 0.5 or at_top.sum() < 3 * _rows_per_level(i[below], step):
         return None
-    upper = (i > top - span / 2) & ~at_top
-    pairs = upper[1:] & upper[:-1]
-    if pairs.sum() < 5:
-        return None
-    equal = np.abs(np.diff(i)[pairs]) < step / 2
-    # readings that scatter by the noise of those below would hardly repeat three times: half is far from either case
-    if equal.mean() > 0.5 or at_top.sum() < 3 * _densest_below(i[upper], step):
-        return None
-    seconds = float(record.seconds[at_top].sum())
     return Event(
-        kind="clipping", quantity="current_a", time_s=float(record.time_s[long[0][0]]), size=top, size_s=seconds,
-        unit="A", text=f"flat top at {top:.4g} A in {len(long)} stretches: the true peak is at least this",
+        kind="clipping", quantity="current_a", time_s=float(record.time_s[flat[0][0]]), size=top,
+        size_s=float(record.seconds[at_top].sum()), unit="A",
+        text=f"flat top at {top:.4g} A in {len(flat)} stretches: the true peak is at least this",
     )  # fmt: skip
 
 
-def _densest_below(x: Array, step: float) -> float:
+def _rows_per_level(x: Array, step: float) -> float:
     """Mean number of rows per occupied level."""
     return float(len(x) / max(len(np.unique(np.rint(x / step))), 1))
 

@@ -11,8 +11,6 @@ from benchlab.procedure import CurrentProcedure, Limit, Limits
 from benchlab.quantities import QUANTITIES, unit_of
 from benchlab.results import Estimate, Event, Finding, NotMeasured
 
-EVENT_KINDS = ("supply_dip", "gap", "clipping")
-
 
 def limits_of(part: Circuit | Pack, procedure: CurrentProcedure) -> Limits:
     """All limits in force for a part; the register's win over the procedure's."""
@@ -77,15 +75,32 @@ def required_missing(
     ]
 
 
-def at_least(findings: Sequence[Finding], quantity: str) -> list[Finding]:
-    """A reading cut off by the sensor's range can show that a limit is broken, never that it is kept."""
+def judged_on(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Channels that findings with a value rest on."""
+    found = [f.quantity for f in findings if f.value is not None]
+    voltage = [q for q in found if q.endswith(("_v", "_wh", "_ohm", "_w")) or q == "supply_dip"]
+    current = [q for q in found if q not in voltage or q.endswith(("_wh", "_ohm", "_w"))]
+    return tuple(word for word, names in (("current", current), ("voltage", voltage)) if names)
+
+
+_READ_LOW = ("peak_current_a", "pack_peak_current_a", "discharge_rate_per_h", "inrush_current_a", "p999_current_a")
+"""What a sensor at the end of its range shows too low ..."""
+_READ_HIGH = ("voltage_end_v",)
+"""... and what is reckoned too high from it."""
+
+
+def at_least(findings: Sequence[Finding]) -> list[Finding]:
+    """A peak cut off by the sensor's range can show that a limit is broken, never that it is kept."""
     return [
         replace(
-            f, verdict="retest", p_conform=None,
-            reason=f"{f.reason}; but the sensor was at the end of its range, so that the true value is at least this: "
-            "repeat with a sensor of a wider range",
+            f,
+            verdict="retest",
+            p_conform=None,
+            reason=f"{f.reason}; but the current sensor was at the end of its range, the true peak is at least what it "
+            "shows: repeat with a sensor of a wider range",
         )
-        if f.quantity == quantity and f.verdict == "accept" and f.upper is not None
+        if f.verdict == "accept"
+        and ((f.quantity in _READ_LOW and f.upper is not None) or (f.quantity in _READ_HIGH and f.lower is not None))
         else f
         for f in findings
-    ]  # fmt: skip
+    ]

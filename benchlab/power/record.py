@@ -108,7 +108,7 @@ def turned(record: Record) -> Record:
 def row_seconds(interval: Array) -> Array:
     """Half of the intervals on either side of each row: the weights of the trapezoidal rule."""
     half = interval / 2
-    return np.concatenate([half, [0.0]]) + np.concatenate([[0.0], half])
+    return np.asarray(np.concatenate([half, [0.0]]) + np.concatenate([[0.0], half]))
 
 
 def find_gaps(dt: Array, current: Array, whole: Mask, sampling: float, factor: float) -> tuple[bool, Mask]:
@@ -123,7 +123,7 @@ def find_gaps(dt: Array, current: Array, whole: Mask, sampling: float, factor: f
         return False, long
     before = pd.Series(dt).shift(1).rolling(5, min_periods=1).median().to_numpy()
     changed = np.abs(np.diff(current)) > 0.02 * np.ptp(current)  # far above noise, far below any load that matters
-    return True, whole & (dt > factor * before) & changed
+    return True, long & (dt > factor * before) & changed
 
 
 def sensor(values: Array, interval: Array, channel: Channel | None) -> Sensor:

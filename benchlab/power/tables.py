@@ -77,8 +77,8 @@ def source_table(record: Record, fit: SourceFit) -> pd.DataFrame:
 def discharge_table(record: Record, fit: SourceFit | None) -> pd.DataFrame:
     """Voltage over the charge drawn since the start, in at most 200 stretches of equal charge.
 
-    Columns: ``charge_mah`` (middle), ``current_a`` and ``voltage_v`` (means), ``open_circuit_v`` (what the voltage would
-    be without load; NaN without a fit) and ``open_circuit_u_v`` (its scatter inside the stretch).
+    Columns: ``charge_mah`` (middle), ``current_a`` and ``voltage_v`` (means), ``open_circuit_v`` (what the voltage
+    would be without load; NaN without a fit) and ``open_circuit_u_v`` (its scatter inside the stretch).
     """
     v, i = record.voltage_v, record.current_a
     columns = ["charge_mah", "current_a", "voltage_v", "open_circuit_v", "open_circuit_u_v"]

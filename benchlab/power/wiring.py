@@ -47,8 +47,9 @@ _WIRE_SHARE = 0.05
 def wiring(
     circuit: Circuit, quantities: Mapping[str, Estimate], procedure: CurrentProcedure, notes: list[str]
 ) -> dict[str, Estimate]:
-    """Drop and heating of the declared wire at rms and peak current, the parts of the source resistance, and the loss
-    of a declared linear regulator. Sentences for the reader are added to ``notes``.
+    """Drop and heating of the declared wire at rms and peak current, and loss of a declared linear regulator.
+
+    How the source resistance is made up is said in ``notes``.
     """
     out: dict[str, Estimate] = {}
     if circuit.wire_awg is not None and circuit.wire_length_m is not None:

@@ -1,4 +1,4 @@
-"""Current and voltage logs of a circuit with known truth: servo-like pulses on a base load, from a pack that empties."""
+"""Current and voltage logs of a circuit with known truth: servo-like pulses on a base load, a pack that empties."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ def simulate_load(
         pick = pick[:whole]
     else:
         i, v = current[pick], voltage[pick]
-    time = (pick + (per_row / 2 if logger.averaging else 0)) * h
+    time = np.asarray((pick + (per_row / 2 if logger.averaging else 0)) * h, dtype=np.float64)
     frame = pd.DataFrame(
         {
             "time_s": time - time[0], "segment": 0, "current_a": _read_current(i, logger, rng),
