@@ -1,4 +1,4 @@
-"""An invented airframe with seeded results and tables, as the analyses hand them over; strings try to break the page."""
+"""An invented airframe: seeded results and tables as the analyses hand them over; its strings try to break the page."""
 
 from __future__ import annotations
 
@@ -481,6 +481,18 @@ def build(cycles=990, servos=8):
         reads={log.path: log, failed.path: failed},
         procedures=load_procedures(),
     )
+
+
+@pytest.fixture(scope="session")
+def nasty():
+    """The text that tries to break the page."""
+    return NASTY
+
+
+@pytest.fixture(scope="session")
+def build_airframe():
+    """The function that builds the invented airframe with a chosen number of cycles and servos."""
+    return build
 
 
 @pytest.fixture(scope="session")

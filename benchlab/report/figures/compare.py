@@ -98,7 +98,7 @@ def group_figure(group: GroupResult, differences: pd.DataFrame | None) -> Figure
     tolerance = next((f.upper for f in group.findings if f.quantity == "stroke_mismatch_deg" and f.upper), None)
     for bound in (-tolerance, tolerance) if tolerance else ():
         add_limit(fig, bound, f"tolerance {text.number(bound)}")
-    fig.update_layout(xaxis=axis("command, µs"), yaxis=axis("difference, °"))
+    fig.update_layout(xaxis=axis("command, µs"), yaxis=axis("difference, °"), showlegend=True)
     before, after = (
         float(np.nanmax(np.abs(own[[f"{w}_up_deg", f"{w}_down_deg"]].to_numpy(dtype=np.float64))))
         for w in ("before", "after")

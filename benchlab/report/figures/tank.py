@@ -58,7 +58,7 @@ def hold_figure(result: PartResult, columns: dict[str, Array], used: NDArray[np.
         fig.add_trace(
             line(*slowest, colour="limit", name="least allowed", showlegend=True, line_dash="dash", hoverinfo="skip")
         )
-    fig.update_layout(xaxis=axis("time since the log began, h"), yaxis=axis("gauge pressure, kPa"))
+    fig.update_layout(xaxis=axis("time since the log began, h"), yaxis=axis("gauge pressure, kPa"), showlegend=True)
     return Figure(
         title="Pressure hold", conclusion=_hold_words(result),
         look_for="Look for: a fit that stays above the dashed curve, and corrected readings that follow it without "

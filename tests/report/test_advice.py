@@ -1,0 +1,59 @@
+from benchlab.report import advice
+from benchlab.results import AirframeResult, Assignment, Finding, GroupResult, PartResult, Placement, TrimPoint
+
+
+def finding(verdict, p, quantity="centre_deg"):
+    return Finding(
+        quantity=quantity, aspect="drift", value=0.7, u=0.1, unit="deg/1000 cycles", lower=-0.5, upper=0.5,
+        limit_source="x", p_conform=p, verdict=verdict, reason="because",
+    )  # fmt: skip
+
+
+def test_the_worst_finding_is_the_least_likely_to_conform_among_the_worst_verdicts():
+    rows = [finding("accept", 0.96), finding("retest", 0.1), finding("reject", 0.04), finding("reject", 0.01)]
+    assert advice.worst_finding(rows) is rows[3]
+
+
+def test_an_event_decides_before_a_probability():
+    event = finding("reject", None, "stall")
+    assert advice.worst_finding([finding("reject", 0.0001), event]) is event
+
+
+def test_nothing_is_worst_where_all_is_accepted():
+    assert advice.worst_finding([finding("accept", 0.99)]) is None
+
+
+def test_a_part_without_findings_is_described_not_judged():
+    part = PartResult(id="C", kind="circuit", verdict="accept")
+    assert advice.not_judged(part)
+    assert advice.deciding_words(part) == "described, not judged: no limit is set"
+
+
+def test_rejects_come_before_moves_before_retests_before_trim():
+    trim = TrimPoint(leader="S01", follower="S02", command_us=1500, correction_us=-4.0, left_over_deg=0.05)
+    result = AirframeResult(
+        airframe="A",
+        verdict="reject",
+        parts=(
+            PartResult(id="S01", kind="servo", verdict="retest", cycles_needed=300, findings=(finding("retest", 0.5),)),
+            PartResult(id="S02", kind="servo", verdict="accept", findings=(finding("accept", 0.99),)),
+            PartResult(id="T1", kind="tank", verdict="reject", findings=(finding("reject", 0.01),)),
+        ),
+        groups=(
+            GroupResult(
+                name="g", coupling="ganged", members=("S01", "S02"), mismatch=0.5, verdict="accept", trim=(trim,)
+            ),
+        ),
+        assignment=Assignment(positions=(Placement(position="left", part="S02", fitted="S01"),)),
+    )
+    assert [a.what for a in advice.actions(result)] == [
+        "Do not fit T1: repair or replace it, then test it again",
+        "Move S02 to left",
+        "Cycle S01 for 300 more cycles",
+        "Enter the trim table of g for S02",
+    ]
+
+
+def test_nothing_is_to_be_done_where_all_is_accepted():
+    part = PartResult(id="S01", kind="servo", verdict="accept", findings=(finding("accept", 0.99),))
+    assert advice.actions(AirframeResult(airframe="A", verdict="accept", parts=(part,))) == []

@@ -1,0 +1,138 @@
+import itertools
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from benchlab.report.page import anchors_for, render
+from benchlab.results import AirframeResult, PartResult
+
+VOID = {"meta", "input", "br", "img", "path", "circle", "link", "hr"}
+
+
+class Outline(HTMLParser):
+    """Tags in their order, whether all were closed, ids, links, and the text."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.ids, self.links, self.tags, self.text = [], [], [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        attrs = dict(attrs)
+        self.tags.append((tag, attrs))
+        if "id" in attrs:
+            self.ids.append(attrs["id"])
+        if tag == "a":
+            self.links.append(attrs["href"])
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        if tag not in VOID:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if not {"script", "style"} & set(self.open):
+            self.text.append(data)
+
+
+@pytest.fixture(scope="session")
+def outline(page):
+    parsed = Outline()
+    parsed.feed(page)
+    return parsed
+
+
+def test_every_element_is_closed_and_every_id_is_used_once(outline):
+    assert outline.open == []
+    assert len(outline.ids) == len(set(outline.ids))
+
+
+def test_every_link_leads_to_a_place_in_the_page(outline):
+    assert all(link.startswith("#") for link in outline.links)
+    assert {link[1:] for link in outline.links} <= set(outline.ids)
+
+
+def test_nothing_in_the_page_points_outside(outline):
+    for tag, attrs in outline.tags:
+        assert not {"src", "action", "srcset"} & attrs.keys(), tag
+
+
+def test_text_of_logs_and_register_stays_text(outline, nasty):
+    scripts = [attrs for tag, attrs in outline.tags if tag == "script" and "type" not in attrs]
+    assert len(scripts) == 1
+    assert not [tag for tag, _ in outline.tags if tag == "img"]
+    assert nasty in "".join(outline.text)
+
+
+def test_all_tables_name_their_columns_and_have_a_caption(page):
+    tables = re.findall(r"<table.*?</table>", page, re.DOTALL)
+    assert len(tables) > 30
+    for table in tables:
+        assert "<caption>" in table
+        assert 'scope="col"' in table
+
+
+def test_headings_step_down_one_by_one(outline):
+    levels = [int(tag[1]) for tag, _ in outline.tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
+
+
+def test_every_figure_has_its_conclusion_as_alternative_text(outline, page):
+    plots = [a for tag, a in outline.tags if tag == "div" and a.get("class") == "plot"]
+    assert len(plots) > 100
+    assert all(a["role"] == "img" and len(a["aria-label"]) > 20 for a in plots)
+    assert page.count("<figcaption>") == len(plots)
+
+
+def test_the_verdict_stands_before_what_to_do_before_the_parts(page):
+    order = [page.index(mark) for mark in ("<h1>", 'class="verdict reject big"', 'id="next"', 'class="caution"',
+                                           'id="parts"', 'id="groups"', 'id="part-S01"', 'id="logs"', 'id="procedures"',
+                                           'id="methods"', 'id="versions"', 'id="cautions"')]  # fmt: skip
+    assert order == sorted(order)
+
+
+def test_what_was_not_measured_stands_beside_the_verdict(page):
+    row = re.search(r'<tr role="row"[^>]*><th[^>]*><a href="#part-S01">.*?</tr>', page, re.DOTALL).group()
+    assert "on position, current" in row
+    assert "not measured: overshoot" in row
+
+
+def test_figures_are_valid_json(page):
+    for text in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL):
+        json.loads(text)
+
+
+def test_the_same_input_gives_the_same_bytes(build_airframe, page):
+    again = build_airframe()
+    assert render(again.result, again.analyses, again.matching, again.reads, again.procedures) == page
+
+
+def test_eight_servos_of_990_cycles_stay_below_three_megabytes(page):
+    assert len(page.encode()) <= 3_000_000
+
+
+def test_the_size_hardly_depends_on_the_number_of_cycles(build_airframe, page):
+    more = build_airframe(cycles=9900)
+    size = len(render(more.result, more.analyses, more.matching, more.reads, more.procedures).encode())
+    # ten times the cycles: figures grow from 990 to at most 1402 points each, and need their cycle numbers
+    assert size < 1.5 * len(page.encode())
+
+
+def test_an_airframe_without_parts_and_one_without_matching_render(invented):
+    empty = AirframeResult(airframe="E", verdict="retest")
+    assert "Nothing" in render(empty, {}, None, {}, invented.procedures)
+
+
+def test_ids_that_make_no_fragment_get_a_number():
+    parts = [PartResult(id=i, kind="servo", verdict="accept") for i in ("S01", "a b", 'x"y')]
+    assert anchors_for(parts) == {"S01": "part-S01", "a b": "part-no-2", 'x"y': "part-no-3"}
+
+
+def test_a_part_whose_log_failed_is_shown_without_figures(invented):
+    part = replace(invented.result.parts[0], quantities={}, events=(), findings=())
+    page = render(replace(invented.result, parts=(part,), groups=()), {}, None, {}, invented.procedures)
+    assert 'id="part-S01"' in page
