@@ -287,7 +287,8 @@ def _collapse_blanks(block: bytes) -> bytes:
     keep = ~(blank & (before | after_newline))
     # a run that ends a line: all but its first blank are gone by now, the first goes in a second pass
     out = np.where(blank, np.uint8(32), a)[keep]
-    return out.tobytes().replace(b" \n", b"\n")
+    collapsed: bytes = out.tobytes().replace(b" \n", b"\n")
+    return collapsed
 
 
 def as_text(cells: Cells) -> pa.Array:

@@ -11,9 +11,10 @@ import pyarrow.compute as pc
 
 from benchlab.airframe import LogHelp
 from benchlab.logs.blocks import Reject, Rows, as_text, numeric_column
+from benchlab.logs.channels import ID_CHANNEL
 from benchlab.logs.clock import Batch, Clock
 from benchlab.logs.dialect import Dialect
-from benchlab.logs.mapping import ID_CHANNEL, ColumnMap, Use
+from benchlab.logs.mapping import ColumnMap, Use
 from benchlab.logs.schemas import LABELS, canonical_schema, channel_of, out_of_bounds
 from benchlab.logs.tally import RowVerdicts
 from benchlab.logs.timebase import TimeBase

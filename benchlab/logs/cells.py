@@ -68,7 +68,10 @@ def _float(text: str) -> float | None:
 _MONTH = r"(?:jan|feb|m[aä]r|mrt|apr|may|mai|mei|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zé]*\.?"
 DATE = rf"(?:\d{{4}}([-/.])\d{{1,2}}\1\d{{1,2}}|\d{{1,2}}([-/.])\d{{1,2}}\2\d{{2,4}}|\d{{1,2}}[-/. ]{_MONTH}[-/. ,]+\d{{2,4}}|{_MONTH}[- ]\d{{1,2}},? \d{{4}}|\d{{8}}(?=[T ]))"  # noqa: E501
 _FRACTION = r"(?:[.,:]\d{1,9})?"
-CLOCK = rf"(?:\d{{1,3}}:\d{{2}}:\d{{2}}{_FRACTION}|\d{{1,2}}:\d{{2}}{_FRACTION}|(?<=T)\d{{6}}(?:[.,]\d+)?)(?: ?[ap]\.?m\.?)?"
+CLOCK = (
+    rf"(?:\d{{1,3}}:\d{{2}}:\d{{2}}{_FRACTION}|\d{{1,2}}:\d{{2}}{_FRACTION}|(?<=T)\d{{6}}(?:[.,]\d+)?)"
+    rf"(?: ?[ap]\.?m\.?)?"
+)
 _OFFSET = r"(?: ?(?:z|utc|gmt|[+-]\d{2}:?\d{2}|[+-]\d{2}))?"
 _WEEKDAY = r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*[ ,]+)?"
 _STAMP = re.compile(rf"{_WEEKDAY}{DATE}(?:[T ,]+{CLOCK}{_OFFSET})", re.IGNORECASE)

@@ -1,75 +1,35 @@
-"""From a header cell to what it may mean: channel, part and unit. Names come from the procedures, units from a closed table."""
+"""From a header to what it may mean: channel, part, unit. Names come from the procedures, units from a closed table."""
 
 from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchlab.logs import units
 from benchlab.procedure import Channel
 from benchlab.quantities import unit_of
 
+ID_CHANNEL: dict[str, str] = {"servo_cycling": "servo", "current_draw": "circuit", "tank_pressure": "tank"}
+"""The channel whose values tell the parts of a long log apart, by kind."""
+SHARED = frozenset({"time_s", "cycle", "phase", *ID_CHANNEL.values()})
+"""Channels that all parts of a log have in common."""
+
 _BRACKETS = re.compile(r"[\[({<]([^\[\](){}<>]*)[\])}>]")
-_SLASH = re.compile(r"^(.*\S)\s*(?:/|,|\bin\b)\s*([^\s/,]+(?: [A-Za-z]+)?)\s*$")
+_SLASH = re.compile(r"^(.*\S)\s*(?:/|,|;|\bin\b)\s*([^\s/,;]+(?: [A-Za-z]+)?)\s*$")
 _CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])")
-_DIGITS = re.compile(r"(?<=[A-Za-zäöüß°])(?=\d)|(?<=\d)(?=[A-Za-zµμ°])")
+_DIGITS = re.compile(r"(?<=[A-Za-zäöüßµμ°])(?=\d)|(?<=\d)(?=[A-Za-zµμ°])")
 _APART = re.compile(r"[\s_\-.:/\\#@,;|*]+")
+# words that say nothing about which channel or which part is meant
 _FILLERS = frozenset(
-    [
-        "servo",
-        "ch",
-        "chan",
-        "channel",
-        "motor",
-        "joint",
-        "axis",
-        "actuator",
-        "part",
-        "tank",
-        "circuit",
-        "kanal",
-        "sensor",
-        "probe",
-        "measured",
-        "meas",
-        "actual",
-        "value",
-        "reading",
-        "signal",
-        "data",
-        "mean",
-        "avg",
-        "average",
-        "smp",
-        "the",
-        "of",
-        "no",
-        "nr",
-    ]
+    "servo ch chan channel motor joint axis actuator part tank circuit kanal sensor probe measured meas actual value "  # noqa: SIM905
+    "reading signal data mean avg average smp the of no nr dc".split()
 )
 _PLACES = frozenset(
-    [
-        "left",
-        "right",
-        "inner",
-        "outer",
-        "upper",
-        "lower",
-        "top",
-        "bottom",
-        "front",
-        "rear",
-        "centre",
-        "center",
-        "port",
-        "starboard",
-        "links",
-        "rechts",
-    ]
+    "left right inner outer upper lower top bottom front rear centre center port starboard links rechts".split()  # noqa: SIM905
 )
-_LABEL = re.compile(r"[a-z]?(\d{1,4})")
+_NUMBERED = re.compile(r"[a-z]?(\d{1,4})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,34 +41,49 @@ class Claim:
     unit: str | None
     """Spelling found, None where the header states none."""
     strength: int
-    """2 for a whole word, 1 for a single letter (a symbol) or a unit standing alone."""
+    """3 said in the register, 2 a whole word, 1 a symbol of one letter, 0 nothing but a unit."""
     why: str
 
 
-def read_header(name: str, units_cell: str, channels: Mapping[str, Channel]) -> list[Claim]:
+def units_misfit(claim: Claim) -> bool:
+    """Tell whether the stated unit cannot be converted to the channel's."""
+    needed = unit_of(claim.channel)
+    return claim.unit is not None and needed != "1" and units.convert(claim.channel, claim.unit) is None
+
+
+def read_header(name: str, units_cell: str, channels: Mapping[str, Channel], *, letters: bool = False) -> list[Claim]:
     """Return every reading that the accepted names allow, the best first; empty if none does.
 
-    A reading whose unit is known but does not fit the channel is kept (its misfit is for the caller to report), unless
-    the name is a one-letter symbol, which then simply means something else.
+    ``letters``: single letters stand for parts (``current_a`` beside ``current_b``), not for units. A reading whose
+    stated unit does not fit is kept, for the caller to report; only a symbol of one letter then means something else.
     """
-    text, unit = _split_unit(name.strip().strip('"').lstrip("#%").strip())
-    if units_cell.strip() and units.bare(units_cell) not in {"-", ""}:
+    clean = name.strip().strip('"').lstrip("#%").strip()
+    text, unit = _split_unit(clean)
+    if units.bare(units_cell) not in {"-", ""}:
         unit = units.bare(units_cell)
+    unit = _unshout(unit, clean)
     words = _words(text)
-    claims = _claims([w.lower() for w in words], unit, channels)
+    lower = [w.lower() for w in words]
+    claims = _claims(lower, unit, channels, letters)
     if unit is None:
         for at in range(len(words) - 1, 0, -1):  # t_ms, current_mA_1, I1_mA
-            if units.known(words[at]) and not words[at].isdigit():
-                rest = [w.lower() for w in words[:at] + words[at + 1 :]]
-                with_unit = [
-                    c for c in _claims(rest, words[at], channels) if units.convert(c.channel, words[at]) is not None
-                ]
-                if not claims or (with_unit and with_unit[0].strength >= claims[0].strength):
-                    claims = with_unit + claims
+            stated = _unshout(words[at], clean) or ""
+            if units.known(stated) and not (letters and len(stated) == 1):
+                rest = _claims(lower[:at] + lower[at + 1 :], stated, channels, letters)
+                fitting = [c for c in rest if units.convert(c.channel, stated)]
+                claims = fitting if not claims or fitting else claims
                 break
-    if not claims and (unit is None) and len(words) == 1:
-        claims = _unit_alone(words[0], channels)
+    if not claims:
+        claims = _by_unit(lower, words, unit, channels)
+    claims = [c for c in claims if c.part is None or c.channel not in SHARED]
     return sorted(claims, key=lambda c: -c.strength)
+
+
+def _unshout(unit: str | None, name: str) -> str | None:
+    """In a header all in capitals the case of a unit tells nothing: CURRENT_MA is in mA."""
+    if unit and not units.known(unit) and name.isupper() and units.known(unit.lower()):
+        return unit.lower()
+    return unit
 
 
 def _words(text: str) -> list[str]:
@@ -122,94 +97,95 @@ def _words(text: str) -> list[str]:
 
 def _split_unit(name: str) -> tuple[str, str | None]:
     """Cut a header into its words and the unit in brackets, after a slash or after "in"; None where none is stated."""
-    found = _BRACKETS.findall(name)
-    text = _BRACKETS.sub(" ", name).strip()
-    known = [f.strip() for f in found if units.known(f)]
+    found = [f.strip() for f in _BRACKETS.findall(name)]
+    known = [f for f in found if units.known(f)]
+    labels = [f for f in found if f not in known and _is_label(f)]
+    text = " ".join([_BRACKETS.sub(" ", name).strip(), *labels]).strip()
     if known:
         return text or name, known[-1]
-    if found and text:
-        return text, found[-1].strip() or None
-    match = _SLASH.match(name)
+    other = [f for f in found if f not in labels and f]
+    if other and text:
+        return text, other[-1]
+    match = _SLASH.match(text)
     if match and units.known(match[2]):
         return match[1], match[2]
-    return name, None
+    return text or name, None
 
 
-def _claims(words: list[str], unit: str | None, channels: Mapping[str, Channel]) -> list[Claim]:
-    out = []
-    for channel, settings in channels.items():
-        best: Claim | None = None
-        vocabulary = {w for n in settings.names for w in n.split()}
-        for accepted in sorted({*settings.names, channel.rsplit("_", 1)[0].replace("_", " ")}, key=len, reverse=True):
-            name = accepted.split()
-            at = next((i for i in range(len(words) - len(name) + 1) if words[i : i + len(name)] == name), None)
-            if at is None:
-                continue
-            rest = words[:at] + words[at + len(name) :]
-            part = _label(rest, vocabulary if len(accepted) > 1 else set())
-            if part is False:
-                continue
-            strength = 2 if len(accepted) > 1 else 1
-            fits = unit is None or units.convert(channel, unit) is not None
-            if strength == 1 and not fits:
-                continue
-            best = Claim(
-                channel=channel,
-                part=part or None,
-                unit=unit,
-                strength=strength,
-                why=f'"{accepted}" is an accepted name',
-            )
-            break
-        if best is not None:
-            out.append(best)
-    exact = [c for c in out if not units_misfit(c)]
-    return exact or out
+def _is_label(text: str) -> bool:
+    words = [w.lower() for w in _words(text)]
+    if text.lstrip("# ").isdigit():
+        return True
+    return bool(words) and isinstance(_label(words, set(), letters=False), str) and not units.looks_like_unit(text)
 
 
-def units_misfit(claim: Claim) -> bool:
-    """Tell whether the stated unit cannot be converted to the channel's."""
-    return claim.unit is not None and unit_of(claim.channel) != "1" and units.convert(claim.channel, claim.unit) is None
+def _claims(words: Sequence[str], unit: str | None, channels: Mapping[str, Channel], letters: bool) -> list[Claim]:
+    out = [c for channel, s in channels.items() if (c := _claim(words, unit, channel, s, letters)) is not None]
+    fitting = [c for c in out if not units_misfit(c)]
+    return fitting or out
 
 
-def _label(rest: list[str], vocabulary: set[str]) -> str | bool:
-    """Return the part that the words beside a channel's name give, "" for none, False if they mean something else."""
+def _claim(words: Sequence[str], unit: str | None, channel: str, settings: Channel, letters: bool) -> Claim | None:
+    """Return the reading of a header as this channel by the longest accepted name that fits."""
+    vocabulary = {w for n in settings.names for w in n.split()}
+    own = channel.removesuffix("_" + channel.rsplit("_", 1)[-1]).replace("_", " ")
+    for accepted in sorted({*settings.names, own}, key=lambda n: (-len(n), n)):
+        name = accepted.split()
+        at = next((i for i in range(len(words) - len(name) + 1) if list(words[i : i + len(name)]) == name), None)
+        if at is None:
+            continue
+        symbol = len(accepted) == 1
+        rest = [*words[:at], *words[at + len(name) :]]
+        part = _label(rest, set() if symbol else vocabulary, letters=letters)
+        if part is None or (symbol and unit is not None and units.convert(channel, unit) is None):
+            continue
+        why = f'"{accepted}" is an accepted name'
+        return Claim(channel=channel, part=part or None, unit=unit, strength=1 if symbol else 2, why=why)
+    return None
+
+
+def _label(rest: Sequence[str], vocabulary: set[str], *, letters: bool) -> str | None:
+    """Return the part that the words beside a channel's name give, "" for none, None if they mean something else."""
     words = [w for w in rest if w not in _FILLERS and w not in vocabulary]
     if not words:
         return ""
     if len(words) == 1:
-        match = _LABEL.fullmatch(words[0])
-        return str(int(match[1])) if match else words[0] if words[0] in _PLACES else False
+        match = _NUMBERED.fullmatch(words[0])
+        if match:
+            return str(int(match[1]))
+        return words[0] if words[0] in _PLACES or (letters and words[0] in "abcdefgh") else None
     if len(words) == 2 and len(words[0]) == 1 and words[0].isalpha() and words[1].isdigit():
         return str(int(words[1]))
-    if all(w in _PLACES for w in words):
-        return " ".join(words)
-    return False
+    return " ".join(words) if all(w in _PLACES for w in words) else None
 
 
-def _unit_alone(word: str, channels: Mapping[str, Channel]) -> list[Claim]:
-    """Read a header that is nothing but a unit ("ms", "mA"), if only one channel is measured in it."""
-    fitting = [
-        c for c in channels
-        if units.convert(c, word) is not None and unit_of(c) != "1" and c not in {"pressure_abs_kpa", "barometer_kpa"}
-    ]  # fmt: skip
+def _by_unit(
+    lower: Sequence[str], words: Sequence[str], unit: str | None, channels: Mapping[str, Channel]
+) -> list[Claim]:
+    """Read a header that is nothing but a unit ("mA"), or a symbol or number beside one ("T [°C]", "CH1 (A)")."""
+    if unit is None and len(words) == 1 and units.known(words[0]):
+        unit, rest = words[0], []
+    else:
+        rest = [w for w in lower if not (len(w) == 1 and w.isalpha())]
+    part = _label(rest, set(), letters=False)
+    if unit is None or part is None:
+        return []
+    hidden = {"pressure_abs_kpa", "barometer_kpa"}
+    fitting = [c for c in channels if c not in hidden and unit_of(c) != "1" and units.convert(c, unit) is not None]
     if "time_s" in fitting:
-        fitting = ["time_s"]
+        fitting = ["time_s"] if not rest else []
     if len(fitting) != 1:
         return []
-    return [
-        Claim(channel=fitting[0], part=None, unit=word, strength=1, why="only a unit, which fits this channel alone")
-    ]
+    why = "only its unit speaks for this channel"
+    return [Claim(channel=fitting[0], part=part or None, unit=unit, strength=0, why=why)]
 
 
 def nearest(name: str, channels: Mapping[str, Channel]) -> str | None:
     """Return the channel whose accepted names come nearest to a header that was not understood."""
-    text = " ".join(w.lower() for w in _words(_split_unit(name)[0]))
-    known = {n: channel for channel, settings in channels.items() for n in settings.names if len(n) > 1}
-    found = difflib.get_close_matches(text, list(known), 1, cutoff=0.6)
-    if not found:
-        inside = [n for n in known if len(n) > 2 and n in text.split()]
-        found = inside[:1]
+    words = [w.lower() for w in _words(_split_unit(name)[0])]
+    known = {n: channel for channel, settings in channels.items() for n in settings.names if len(n) > 2}
+    inside = [n for n in known if n in words]
+    found = inside[:1] or difflib.get_close_matches(" ".join(words), list(known), 1, cutoff=0.7)
     return known[found[0]] if found else None
 
 

@@ -261,7 +261,7 @@ class Clock:
         return False
 
     def _hour_ahead(self, s: _Span, i: int, before: float) -> None:
-        """Take an hour out where it is the one that local time skips: just after a full hour of a Sunday's small hours."""
+        """Take out the hour that local time skips: just after a full hour in a Sunday's small hours."""
         local = self._kind.epoch_s + self._zero + float(s.time[i]) - self._shift
         day, second = divmod(local, _DAY)
         sunday = int(day) % 7 == 3  # 1970-01-01 was a Thursday

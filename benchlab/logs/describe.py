@@ -133,7 +133,7 @@ def _events(log: ReadLog) -> list[str]:
 
 def _rejected(log: ReadLog) -> list[str]:
     rules = log.rejected["rule"].value_counts()
-    out = [f"    {n} x {rule}" for rule, n in list(rules.items())[:4]]
+    out = [f"    {n} x {rule}" for rule, n in zip(rules.index.astype(str)[:4], rules.to_list(), strict=False)]
     for row in log.rejected.head(3).itertuples(index=False):
         column = f' "{row.column}"' if row.column else ""
         out.append(_cut(f"    line {row.line}{column}: {row.value!r}: {row.rule}", 150))
@@ -144,7 +144,7 @@ def _first_rows(label: str, table: pd.DataFrame) -> list[str]:
     head = table.head(3)
     of = f" of part {label!r}" if label else ""
     body = head.to_string(index=False, float_format=lambda x: f"{x:.6g}", max_cols=12)
-    return [f"  first rows{of} in canonical units", *("    " + x for x in body.splitlines())]
+    return [f"  first rows{of} in canonical units", *("    " + x for x in str(body).splitlines())]
 
 
 def write_parquet(log: ReadLog, path: Path) -> None:

@@ -9,8 +9,8 @@ from __future__ import annotations
 import csv
 import itertools
 import re
-from collections import Counter
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from benchlab.logs.cells import MISSING, cell_type, time_type
@@ -24,9 +24,12 @@ _RUNS = re.compile(r"[ \t]+")
 _COLUMNS_APART = re.compile(r"\t+| {2,}")
 # a comma with anything but three digits behind it, or a zero before it, cannot be a thousands mark
 _SURE = {
-    "," : re.compile(r"[+-]?(?:0+,\d+|\d*,(?:\d{1,2}|\d{4,})|\d{4,},\d+|\d{1,3}(?:[.'\s]\d{3})+,\d+)(?:[eE][+-]?\d+)?|[+-]?\d+,\d+[eE][+-]?\d+"),
-    "." : re.compile(r"[+-]?(?:0+\.\d+|\d*\.(?:\d{1,2}|\d{4,})|\d{4,}\.\d+|\d{1,3}(?:[,'\s]\d{3})+\.\d+)(?:[eE][+-]?\d+)?|[+-]?\d+\.\d+[eE][+-]?\d+"),
-}  # fmt: skip
+    mark: re.compile(
+        rf"[+-]?(?:0+{m}\d+|\d*{m}(?:\d{{1,2}}|\d{{4,}})|\d{{4,}}{m}\d+|\d{{1,3}}(?:[{other}'\s]\d{{3}})+{m}\d+)"
+        rf"(?:[eE][+-]?\d+)?|[+-]?\d+{m}\d+[eE][+-]?\d+"
+    )
+    for mark, m, other in ((",", ",", "."), (".", r"\.", ","))
+}
 _UNSURE = {mark: re.compile(rf"[+-]?[1-9]\d{{0,2}}[{mark}]\d{{3}}") for mark in ",."}
 
 
@@ -117,7 +120,7 @@ def find_dialect(
 
 def _score(sample: Sequence[str], rows: Sequence[Sequence[str]], decimal: str) -> tuple[float, int]:
     """Return the mean share of characters explained by rows of the best width, and that width."""
-    by_width: Counter[int] = Counter()
+    by_width: dict[int, float] = defaultdict(float)
     cache: dict[str, str] = {}
     for line, row in zip(sample, rows, strict=True):
         total = explained = 0
@@ -129,7 +132,7 @@ def _score(sample: Sequence[str], rows: Sequence[Sequence[str]], decimal: str) -
             total += size
             explained += size if kind != "s" else 0
         if total and explained and not is_comment(line):
-            by_width[len(row)] += explained / total  # type: ignore[assignment]
+            by_width[len(row)] += explained / total
     if not by_width:
         return 0.0, 0
     width, score = max(by_width.items(), key=lambda x: (x[1], x[0]))
@@ -212,7 +215,7 @@ def _locate(lines: Sequence[str], delimiter: str, decimal: str, width: int, give
             if code is not None:
                 header, first = first, code
             else:
-                first = _damaged_first(rows, numbered, first, fits)
+                first = _damaged_first(numbered, first, fits)
         else:
             below = [i for i in numbered if (units if units is not None else header) < i < first]
             first = next((i for i in below if _is_row(lines[i], rows[i], typed, decimal)), first)
@@ -225,7 +228,7 @@ def _locate(lines: Sequence[str], delimiter: str, decimal: str, width: int, give
     return Dialect(
         delimiter=delimiter, decimal=decimal, width=width, names=names, units=unit_names, types=types,
         header_line=None if header is None else header + 1, units_line=None if units is None else units + 1,
-        first_data_line=first + 1, comments=comments, metadata=_metadata(preamble, delimiter),
+        first_data_line=first + 1, comments=comments, metadata=_metadata(preamble),
         header_cells=() if header is None else tuple(c.strip() for c in rows[header]),
         units_cells=() if units is None else tuple(c.strip() for c in rows[units]),
         sample=tuple(tuple(rows[i]) for i in numbered if i >= first and not (comments and is_comment(lines[i])))[:2000],
@@ -237,12 +240,12 @@ def _is_row(line: str, row: Sequence[str], typed: Sequence[int], decimal: str) -
     return not is_comment(line) and any(cell_type(row[c], decimal) in "nt" for c in typed)
 
 
-def _damaged_first(rows: Sequence[Sequence[str]], numbered: Sequence[int], first: int, fits: object) -> int:
+def _damaged_first(numbered: Sequence[int], first: int, fits: Callable[[int], tuple[int, int]]) -> int:
     """Without a header, a line of the right width that is half sound is a damaged first row, not a preamble."""
     for i in numbered:
         if i >= first:
             break
-        good, bad = fits(i)  # type: ignore[operator]
+        good, bad = fits(i)
         if good >= bad and good:
             return i
     return first
@@ -372,7 +375,7 @@ def _fit(
 _KEY_VALUE = re.compile(r"\s*([^:=;,\t]{1,60}?)\s*[:=;,\t]\s*(.*?)[\s;,]*")
 
 
-def _metadata(preamble: Sequence[str], delimiter: str) -> dict[str, str]:
+def _metadata(preamble: Sequence[str]) -> dict[str, str]:
     """Take ``key: value`` lines (also = or the delimiter between) of a preamble as metadata."""
     found: dict[str, str] = {}
     for line in preamble[:500]:

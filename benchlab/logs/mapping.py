@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from benchlab.airframe import Calibration, LogHelp
 from benchlab.errors import LogError
 from benchlab.logs import units
 from benchlab.logs.cells import time_type, to_number
-from benchlab.logs.channels import Claim, nearest, read_header, read_override, units_misfit
+from benchlab.logs.channels import SHARED, Claim, nearest, read_header, read_override, units_misfit
 from benchlab.logs.dialect import Dialect
 from benchlab.logs.schemas import LABELS
 from benchlab.procedure import KINDS, Channel, Kind, Procedures
@@ -23,8 +23,6 @@ REQUIRED: dict[Kind, tuple[tuple[str, ...], ...]] = {
     "paired_dimensions": (("item",), ("side",), ("value",)),
 }
 """Of each inner tuple one channel must be there (DESIGN section 5)."""
-ID_CHANNEL: dict[str, str] = {"servo_cycling": "servo", "current_draw": "circuit", "tank_pressure": "tank"}
-SHARED = frozenset({"time_s", "cycle", "phase", *ID_CHANNEL.values()})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,17 +106,17 @@ def _guess_kind(dialect: Dialect, name: str, procedures: Procedures, help_: LogH
 
 def _unknown(dialect: Dialect, procedures: Procedures) -> ColumnMap:
     """Map nothing but the clock: a log that is none of ours is still shown."""
-    time, unit = (), None
-    columns = _time_columns(dialect, {})
-    if columns:
-        time, unit = columns, None
-    else:
-        for i, header in enumerate(dialect.names):
-            claims = read_header(header, dialect.units[i], {"time_s": procedures.current.channels["time_s"]})
-            if claims and dialect.types[i] == "n" and not units_misfit(claims[0]):
-                time, unit = (i,), claims[0].unit
-                break
-    return ColumnMap(kind=None, uses=(), time=time, time_unit=unit)
+    calendar = _time_columns(dialect, {})
+    if calendar:
+        return ColumnMap(kind=None, uses=(), time=calendar, time_unit=None)
+    clock = {"time_s": procedures.current.channels["time_s"]}
+    for i, header in enumerate(dialect.names):
+        claims = read_header(header, dialect.units[i], clock)
+        if not claims and dialect.units[i] and units.convert("time_s", dialect.units[i]):
+            return ColumnMap(kind=None, uses=(), time=(i,), time_unit=units.bare(dialect.units[i]))
+        if claims and dialect.types[i] == "n" and not units_misfit(claims[0]):
+            return ColumnMap(kind=None, uses=(), time=(i,), time_unit=claims[0].unit)
+    return ColumnMap(kind=None, uses=(), time=(), time_unit=None)
 
 
 def _plausible(dialect: Dialect, mapping: ColumnMap, channels: Mapping[str, Channel]) -> bool:
@@ -137,20 +135,20 @@ def _plausible(dialect: Dialect, mapping: ColumnMap, channels: Mapping[str, Chan
 def _map(dialect: Dialect, name: str, procedures: Procedures, kind: Kind, help_: LogHelp) -> ColumnMap:
     channels = procedures.of(kind).channels
     notes: dict[int, str] = {}
-    claims = _overrides(dialect, name, channels, help_)
-    told = set(claims)
+    readings = {i: [c] for i, c in _overrides(dialect, name, channels, help_).items()}
+    told = set(readings)
+    letters = _letters_are_parts(dialect.names)
     for i, header in enumerate(dialect.names):
-        if i in claims or not header.strip():
-            continue
-        found = _usable(read_header(header, dialect.units[i], channels), dialect.types[i])
-        if found:
-            claims[i] = found[0]
+        if i not in told and header.strip():
+            found = read_header(header, dialect.units[i], channels, letters=letters)
+            if usable := _usable(found, dialect.types[i]):
+                readings[i] = usable
+    claims = _choose(readings, notes)
     time = _clock(dialect, claims, told, notes, kind)
     claims = {i: c for i, c in claims.items() if c.channel != "time_s" or i in time}
-    _drop_weak(claims, told, notes)
     _refuse_doubles(dialect, name, claims, time)
     _refuse_misfits(dialect, name, claims)
-    uses = tuple(_use(i, c, help_.calibration, dialect) for i, c in sorted(claims.items()) if c.channel != "time_s")
+    uses = tuple(_use(i, c, help_.calibration) for i, c in sorted(claims.items()) if c.channel != "time_s")
     uses = _assign_parts(uses, notes)
     _refuse_missing(dialect, name, kind, uses, time, channels)
     for i, header in enumerate(dialect.names):
@@ -159,6 +157,35 @@ def _map(dialect: Dialect, name: str, procedures: Procedures, kind: Kind, help_:
             notes[i] = f"not used; nearest channel: {guess}" if guess else "not used"
     unit = claims[time[0]].unit if len(time) == 1 and time[0] in claims and dialect.types[time[0]] == "n" else None
     return ColumnMap(kind=kind, uses=uses, time=time, time_unit=unit, notes=notes)
+
+
+def _letters_are_parts(names: Sequence[str]) -> bool:
+    """Tell whether some header ends in a lone "a" and another is the same but for a "b": parts then, not amperes."""
+    ends = {n.strip().lower() for n in names}
+    return any(n.endswith(("_a", " a")) and n[:-1] + "b" in ends for n in ends)
+
+
+def _choose(readings: Mapping[int, Sequence[Claim]], notes: dict[int, str]) -> dict[int, Claim]:
+    """Choose one reading for each column: a weaker claim gives way to a stronger one and falls back on its next."""
+    claims: dict[int, Claim] = {}
+    waiting = {i: list(found) for i, found in readings.items()}
+    while True:
+        strongest: dict[tuple[str, str | None], int] = defaultdict(int)
+        claims = {i: found[0] for i, found in waiting.items() if found}
+        for c in claims.values():
+            strongest[c.channel, c.part] = max(strongest[c.channel, c.part], c.strength)
+        weak = [i for i, c in claims.items() if c.channel != "time_s" and c.strength < strongest[c.channel, c.part]]
+        twice = [
+            i for i, c in claims.items()
+            if len(waiting[i]) > 1 and sum((o.channel, o.part) == (c.channel, c.part) for o in claims.values()) > 1
+        ]  # fmt: skip
+        if not weak and not twice:
+            return claims
+        for i in weak or twice:
+            gone = waiting[i].pop(0)
+            notes[i] = f"not used: another column says {gone.channel} more clearly"
+            if waiting[i]:
+                del notes[i]
 
 
 def _usable(found: list[Claim], kind: str) -> list[Claim]:
@@ -244,18 +271,6 @@ def _clock(
     return chosen
 
 
-def _drop_weak(claims: dict[int, Claim], told: set[int], notes: dict[int, str]) -> None:
-    """A one-letter symbol gives way where a whole word claims the same channel of the same part."""
-    strongest: dict[tuple[str, str | None], int] = defaultdict(int)
-    for c in claims.values():
-        strongest[c.channel, c.part] = max(strongest[c.channel, c.part], c.strength)
-    for i in list(claims):
-        c = claims[i]
-        if c.channel != "time_s" and i not in told and c.strength < strongest[c.channel, c.part]:
-            notes[i] = f"not used: another column says {c.channel} more clearly"
-            del claims[i]
-
-
 def _refuse_doubles(dialect: Dialect, name: str, claims: Mapping[int, Claim], time: tuple[int, ...]) -> None:
     by_channel: dict[tuple[str, str | None], list[int]] = defaultdict(list)
     for i, c in claims.items():
@@ -290,7 +305,7 @@ def _ask(what: str, name: str, dialect: Dialect, do: str, *, required: str) -> L
     return error
 
 
-def _use(i: int, c: Claim, calibration: Mapping[str, Calibration], dialect: Dialect) -> Use:
+def _use(i: int, c: Claim, calibration: Mapping[str, Calibration]) -> Use:
     unit, why = c.unit, c.why
     factor, offset = 1.0, 0.0
     if c.channel in LABELS or unit_of(c.channel) == "1":

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -26,6 +26,7 @@ from benchlab.procedure import Kind, Procedures
 from benchlab.results import Event
 
 T = TypeVar("T")
+Array = np.ndarray[Any, Any]
 MAX_REJECTED = 100_000
 """Rejected rows kept with their text; all are counted."""
 
@@ -229,12 +230,12 @@ def _head_lines(head: bytes, encoding: Encoding, line_end: bytes) -> list[str]:
 
 def _frames(pieces: Mapping[str, list[Batch]]) -> dict[str, pd.DataFrame]:
     """Join the batches of every part; columns that parts share are joined once and not copied."""
-    shared: dict[tuple[int, ...], np.ndarray] = {}  # type: ignore[type-arg]
+    shared: dict[tuple[int, ...], Array] = {}
     labels = sorted(pieces, key=_natural)
     return {label: _frame(pieces[label], shared) for label in labels}
 
 
-def _frame(batches: list[Batch], shared: dict[tuple[int, ...], np.ndarray] | None = None) -> pd.DataFrame:  # type: ignore[type-arg]
+def _frame(batches: list[Batch], shared: dict[tuple[int, ...], Array] | None = None) -> pd.DataFrame:
     columns: dict[str, object] = {}
     first = ["time_s", "segment"] if "time_s" in batches[0] else []
     for key in [*first, *(k for k in batches[0] if k not in first)]:

@@ -1,4 +1,4 @@
-"""From a file to blocks of whole lines: compression, checksum, encoding, line ends, and the guards against bad input."""
+"""From a file to blocks of whole lines: compression, checksum, encoding, line ends, guards against bad input."""
 
 from __future__ import annotations
 
@@ -215,7 +215,7 @@ class Source:
         elif self.compression == "bz2":
             opened = bz2.BZ2File(raw)
         elif self.compression == "xz":
-            opened = lzma.LZMAFile(raw)
+            opened = lzma.LZMAFile(raw)  # noqa: SIM115
         elif self.compression == "zstd":
             opened = zstandard.ZstdDecompressor().stream_reader(raw, read_across_frames=True)
         return cast("IO[bytes]", opened)

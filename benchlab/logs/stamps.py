@@ -35,7 +35,8 @@ _DATES = {
 }
 _FORMS: tuple[str, ...] = (
     *(rf"^{_WEEKDAY}{date}(?:[T ,]+{_CLOCK})?$" for date in _DATES.values()),
-    r"^(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})[T ](?P<H>\d{2}):?(?P<M>\d{2}):?(?P<S>\d{2})(?:[.,](?P<f>\d+))?(?P<o>[Zz]|[+-]\d{2}:?(?:\d{2})?)?$",
+    r"^(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})[T ](?P<H>\d{2}):?(?P<M>\d{2}):?(?P<S>\d{2})"
+    r"(?:[.,](?P<f>\d+))?(?P<o>[Zz]|[+-]\d{2}:?(?:\d{2})?)?$",
     rf"^{_WEEKDAY}(?P<b>[A-Za-z]{{3,9}}) +(?P<d>\d{{1,2}}) {_CLOCK} (?P<y>\d{{4}})$",
     rf"^{_MINUTES}$",
     rf"^{_CLOCK}$",
@@ -143,7 +144,7 @@ def parse_stamps(text: pa.Array, form: StampForm) -> Stamps:
         days, sound = _days(parts, names, form, field)
         good &= sound & (hour <= 24)
         ns = ns + days * (86_400 * _NS)
-    offset = _offset(parts, n) if "o" in names else None
+    offset = _offset(parts) if "o" in names else None
     if offset is not None:
         ns = ns - offset * _NS
     return Stamps(ns=ns, good=good, offset_s=offset)
@@ -175,7 +176,7 @@ def _days(parts: pa.Array, names: set[str], form: StampForm, field: Any) -> tupl
     return start + np.where(sound, day, 1) - 1, sound & (day <= length)
 
 
-def _offset(parts: pa.Array, n: int) -> Ints | None:
+def _offset(parts: pa.Array) -> Ints | None:
     text = pc.fill_null(pc.struct_field(parts, "o"), "")
     unique = pc.unique(text).to_pylist()
     if unique == [""]:
@@ -185,7 +186,8 @@ def _offset(parts: pa.Array, n: int) -> Ints | None:
         digits = re.sub(r"\D", "", word)
         value = int(digits[:2] or 0) * 3600 + int(digits[2:4] or 0) * 60
         seconds.append(-value if word.startswith("-") else value)
-    return np.array(seconds)[np.asarray(pc.index_in(text, pa.array(unique)))]
+    found: Ints = np.array(seconds, dtype=np.int64)[np.asarray(pc.index_in(text, pa.array(unique)))]
+    return found
 
 
 def _by_strptime(text: pa.Array, form: str) -> Stamps:

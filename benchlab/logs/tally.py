@@ -32,7 +32,8 @@ class ColumnTally:
     def add(self, cells: Cells, kept: Bools | None) -> None:
         """Count the cells of the rows that were kept (None: of all)."""
         if cells.numbers is None:
-            self._add_text(cells.text if kept is None else cells.text.filter(pa.array(kept)))
+            text: pa.Array = cells.text
+            self._add_text(text if kept is None else text.filter(pa.array(kept)))
             return
         x = cells.numbers if kept is None else cells.numbers[kept]
         n = int(np.count_nonzero(np.isfinite(x)))

@@ -78,116 +78,17 @@ TABLE: dict[str, dict[str, Unit]] = {
         **_u(
             "C", 1, "C|c|°C|°c|ºC|℃|degC|degc|deg C|deg. C|deg_C|Deg C|DegC|DEGC|celsius|Celsius|degrees C|Grad C|oC|'C"
         ),
-        **_u("C", 1, "K|kelvin|Kelvin|degK|°K", offset=-273.15),
-        **_u("C", 5 / 9, "F|°F|ºF|℉|degF|degf|deg F|Deg F|fahrenheit|Fahrenheit|degrees F", offset=-160 / 9),
+        **_u("C", 1, "K|k|kelvin|Kelvin|degK|°K", offset=-273.15),
+        **_u("C", 5 / 9, "F|f|°F|ºF|℉|degF|degf|deg F|Deg F|fahrenheit|Fahrenheit|degrees F", offset=-160 / 9),
     },
     "1": _u("1", 1, "1|-|count|counts|#|n|no|no."),
 }
 
 _OTHER = frozenset(
-    [
-        "%",
-        "%rh",
-        "%rF",
-        "Hz",
-        "kHz",
-        "MHz",
-        "rpm",
-        "RPM",
-        "1/min",
-        "W",
-        "mW",
-        "kW",
-        "Wh",
-        "mWh",
-        "kWh",
-        "Ah",
-        "mAh",
-        "ohm",
-        "Ohm",
-        "ohms",
-        "mOhm",
-        "Ω",
-        "mΩ",
-        "kΩ",
-        "m",
-        "mm",
-        "cm",
-        "µm",
-        "um",
-        "km",
-        "m/s",
-        "km/h",
-        "mph",
-        "m/s2",
-        "m/s^2",
-        "g",
-        "kg",
-        "N",
-        "kN",
-        "mN",
-        "Nm",
-        "N.m",
-        "kg.cm",
-        "kgcm",
-        "lux",
-        "lx",
-        "W/m2",
-        "W/m^2",
-        "W/m²",
-        "l",
-        "L",
-        "ml",
-        "mL",
-        "l/min",
-        "L/min",
-        "ml/min",
-        "sccm",
-        "dB",
-        "dBm",
-        "ppm",
-        "V/V",
-        "counts",
-        "cts",
-        "ADC",
-        "raw",
-        "bit",
-        "bits",
-        "LSB",
-        "T",
-        "mT",
-        "G",
-        "gauss",
-        "deg/s",
-        "°/s",
-        "rad/s",
-        "dps",
-        "unit",
-        "units",
-        "string",
-        "text",
-        "bool",
-        "int",
-        "float",
-        "TS",
-        "RN",
-        "smp",
-        "hh:mm:ss",
-        "yyyy-mm-dd",
-        "dd/mm/yyyy",
-        "mm/dd/yyyy",
-        "m3",
-        "m^3",
-        "m³",
-        "kg/m3",
-        "mm/h",
-        "mS/cm",
-        "uS/cm",
-        "µS/cm",
-        "pH",
-        "NTU",
-        "mg/L",
-    ]
+    "% %rh %rF Hz kHz MHz rpm RPM 1/min W mW kW Wh mWh kWh Ah mAh ohm Ohm ohms mOhm Ω mΩ kΩ m mm cm µm um km m/s km/h "  # noqa: SIM905
+    "mph m/s2 m/s^2 g kg N kN mN Nm N.m kg.cm kgcm lux lx W/m2 W/m^2 W/m² l L ml mL l/min L/min ml/min sccm dB dBm "
+    "ppm V/V counts cts ADC raw bit bits LSB T mT G gauss deg/s °/s rad/s dps unit units string text bool int float "
+    "TS RN smp hh:mm:ss yyyy-mm-dd dd/mm/yyyy mm/dd/yyyy m3 m^3 m³ kg/m3 mm/h mS/cm uS/cm µS/cm pH NTU mg/L".split()
 )
 """Units of no channel of ours, to know a units row by."""
 
@@ -207,8 +108,8 @@ def looks_like_unit(text: str) -> bool:
 
 
 def known(text: str) -> bool:
-    """Tell whether a spelling stands in the table, for whatever channel."""
-    return any(bare(text) in spellings for spellings in TABLE.values())
+    """Tell whether a spelling stands in the table, for whatever channel that has a unit."""
+    return any(bare(text) in spellings for unit, spellings in TABLE.items() if unit != "1")
 
 
 def convert(channel: str, text: str) -> Unit | None:
