@@ -54,25 +54,26 @@ def run(
 
     Exit status: 0 all accepted, 1 something is to be retested or rejected, 2 the input or the usage is wrong.
     """
-    from benchlab.run import run_airframe
-
     status = 0
     seen: dict[str, Path] = {}
-    for folder in folders:
-        try:
-            with _progress(quiet or as_json) as progress:
-                outcome = run_airframe(folder, out, allow_outside=allow_outside, progress=progress)
-        except BenchlabError as error:
-            _complain(error)
-            status = 2
-            continue
-        name = outcome.result.airframe
-        if name in seen:
-            _say_error(f"{folder}: airframe {name} was already written from {seen[name]}; give each its own id")
-            status = 2
-        seen[name] = folder
-        _show(outcome, quiet, as_json)
-        status = max(status, outcome.exit_status)
+    with _errors():
+        from benchlab.run import run_airframe
+
+        for folder in folders:
+            try:
+                with _progress(quiet or as_json) as progress:
+                    outcome = run_airframe(folder, out, allow_outside=allow_outside, progress=progress)
+            except BenchlabError as error:
+                _complain(error)
+                status = 2
+                continue
+            name = outcome.result.airframe
+            if name in seen:
+                _say_error(f"{folder}: airframe {name} was already written from {seen[name]}; give each its own id")
+                status = 2
+            seen[name] = folder
+            _show(outcome, quiet, as_json)
+            status = max(status, outcome.exit_status)
     raise typer.Exit(status)
 
 
@@ -144,12 +145,15 @@ def _complain(error: BenchlabError) -> None:
 
 @contextmanager
 def _errors() -> Iterator[None]:
-    """Turn an error of the input into its lines and exit status 2."""
+    """Turn an error of the input into its lines and exit status 2, and Ctrl-C into one line."""
     try:
         yield
     except BenchlabError as error:
         _complain(error)
         raise typer.Exit(2) from None
+    except KeyboardInterrupt:
+        _say_error("stopped; nothing half-written was left behind")
+        raise typer.Exit(130) from None
 
 
 @contextmanager
@@ -165,12 +169,9 @@ def _progress(silent: bool) -> Iterator[Callable[[str], None]]:
 
 
 def main() -> None:
-    """Run the command line; Ctrl-C and a closed pipe end it in one line."""
+    """Run the command line."""
     try:
         app()
-    except KeyboardInterrupt:
-        _say_error("stopped; nothing half-written was left behind")
-        sys.exit(130)
     except BrokenPipeError:
         # the reader of our output (head, less) has gone: not an error of ours
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)
