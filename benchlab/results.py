@@ -197,6 +197,7 @@ class Assignment:
     worst_mismatch: float | None = None
     fitted_worst_mismatch: float | None = None
     empty: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

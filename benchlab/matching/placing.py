@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
-from benchlab.airframe import Register
-from benchlab.matching.distances import Member
+from benchlab.airframe import Group, Register
+from benchlab.matching.assignment import Fill, Problem, Solution, assign, blockers, evaluate, feasible, second_best
+from benchlab.matching.distances import Member, Pair, compare_pair
+from benchlab.matching.program import Array, Unsolved
 from benchlab.procedure import ServoProcedure
 from benchlab.results import Assignment, Placement
 
@@ -22,14 +26,200 @@ class Proposal:
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Costs:
+    """Pair costs (n, n): ``mismatch`` (NaN: not measured) and whether the pair is shown to match."""
+
+    mismatch: Array
+    matches: np.ndarray[tuple[int, int], np.dtype[np.bool_]]
+
+    @property
+    def finite(self) -> Array:
+        """Mismatches with those not measured ranked behind all that were."""
+        known = self.mismatch[np.isfinite(self.mismatch)]
+        return np.where(np.isfinite(self.mismatch), self.mismatch, 1.0 + max(known.max(initial=0.0), 1.0))
+
+
 def propose(register: Register, members: Mapping[str, Member], procedure: ServoProcedure) -> Proposal:
-    """Place the servos of the register best."""
-    fitted = {s.position: s.id for s in register.servo if s.position is not None}
-    positions = dict.fromkeys(p for g in register.group for p in g.positions)
-    return Proposal(
-        placement={p: fitted.get(p) for p in positions},
-        assignment=Assignment(
-            positions=tuple(Placement(position=p, part=fitted.get(p), fitted=fitted.get(p)) for p in positions),
-            empty=tuple(p for p in positions if p not in fitted),
+    """Place the servos of the register so that the worst group mismatch, then the sum, is least.
+
+    Spares count, fixed servos stay, rejected ones are never placed (unless fixed), only one type shares a group, and a
+    position in no group keeps its part. Groups of tanks and packs are left as they are.
+    """
+    others = {p.position for _, p in register.entries() if p.position is not None} - {
+        s.position for s in register.servo
+    }
+    groups = [g for g in register.group if not others & set(g.positions)]
+    if not groups:
+        return Proposal(placement={}, assignment=Assignment())
+    grouped = {p for g in groups for p in g.positions}
+    servos = [s for s in register.servo if s.id in members and (s.position is None or s.position in grouped)]
+    pool = [members[s.id] for s in servos]
+    costs = {key: _costs(pool, *key, procedure) for key in dict.fromkeys(k for g in groups for k in _keys(g))}
+    problem = Problem(
+        parts=tuple(s.id for s in servos),
+        types=tuple(s.type for s in servos),
+        groups=tuple(
+            Fill(name=g.name, positions=tuple(g.positions), inner=_name(_keys(g)[1]), lead=_name(_keys(g)[0]))
+            for g in groups
         ),
+        costs={_name(k): c.finite for k, c in costs.items()},
+        fitted={s.position: n for n, s in enumerate(servos) if s.position is not None},
+        fixed=frozenset(s.position for s in servos if s.fixed and s.position is not None),
+        barred=frozenset(n for n, m in enumerate(pool) if m.analysis.result.verdict == "reject"),
     )
+    best = assign(problem)
+    return _told(problem, best, {_name(k): c for k, c in costs.items()})
+
+
+Key = tuple[str, bool]
+"""Coupling and whether one of the two counts with opposite sign."""
+
+
+def _keys(group: Group) -> tuple[Key, Key]:
+    """Costs between the leader and a follower, and between two followers."""
+    return (group.coupling, group.opposed), (group.coupling, False)
+
+
+def _name(key: Key) -> str:
+    return f"{key[0]}, opposed" if key[1] else key[0]
+
+
+def _costs(pool: Sequence[Member], coupling: str, opposed: bool, procedure: ServoProcedure) -> _Costs:
+    """Compare every two servos; a pair that lacks what other pairs were compared in counts as not measured."""
+    tolerances = {q: t for c, ts in procedure.match.items() if c == coupling for q, t in ts.items()}
+    n = len(pool)
+    pairs: dict[tuple[int, int], Pair] = {
+        (i, j): compare_pair(pool[i], pool[j], tolerances, procedure, opposed=opposed)
+        for i, j in itertools.combinations(range(n), 2)
+        if getattr(pool[i].part, "type", None) == getattr(pool[j].part, "type", None)
+    }
+    compared = {q for p in pairs.values() for q, m in p.mismatches.items() if m is not None}
+    mismatch = np.full((n, n), np.nan)
+    np.fill_diagonal(mismatch, 0.0)
+    matches = np.eye(n, dtype=bool)
+    for (i, j), pair in pairs.items():
+        complete = pair.mismatch is not None and all(pair.mismatches[q] is not None for q in compared)
+        mismatch[i, j] = mismatch[j, i] = pair.mismatch if complete and pair.mismatch is not None else np.nan
+        matches[i, j] = matches[j, i] = pair.acceptable
+    return _Costs(mismatch=mismatch, matches=matches)
+
+
+# --- telling ----------------------------------------------------------------------------------------------------------
+
+
+def _told(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> Proposal:
+    fitted = evaluate(problem, problem.fitted)
+    second = _second(problem, best)
+    placement = {p: _id(problem, i) for p, i in best.placement.items()}
+    assignment = Assignment(
+        positions=tuple(
+            Placement(position=p, part=i, fitted=_id(problem, problem.fitted.get(p))) for p, i in placement.items()
+        ),
+        worst_mismatch=_worst(problem, best, costs),
+        fitted_worst_mismatch=_worst(problem, fitted, costs),
+        empty=best.empty,
+        notes=tuple(_notes(problem, best, costs)),
+    )
+    shown: dict[str, pd.DataFrame] = {}  # ganged before mirrored; of each coupling as its first group counts angles
+    for name in sorted({g.lead for g in problem.groups}):
+        shown.setdefault(name.partition(",")[0], _matrix(problem, costs[name].mismatch))
+    tables = {"mismatch_matrix" if n == 0 else f"mismatch_matrix_{c}": m for n, (c, m) in enumerate(shown.items())}
+    tables["placement"] = pd.DataFrame(
+        {
+            "position": list(placement),
+            "fitted": [_id(problem, problem.fitted.get(p)) for p in placement],
+            "best": list(placement.values()),
+            "second_best": [None if second is None else _id(problem, second.placement[p]) for p in placement],
+            "move": [_id(problem, problem.fitted.get(p)) != i for p, i in placement.items()],
+        }
+    )
+    rows = [("fitted", fitted), ("best", best), *([] if second is None else [("second best", second)])]
+    tables["placement_cost"] = pd.DataFrame(
+        {
+            "placement": [name for name, _ in rows],
+            "worst_mismatch": pd.Series([_worst(problem, s, costs) for _, s in rows], dtype="float64"),
+            "total_mismatch": pd.Series([_total(problem, s, costs) for _, s in rows], dtype="float64"),
+            "empty": [len(s.empty) for _, s in rows],
+        }
+    )
+    return Proposal(placement=placement, assignment=assignment, tables=tables)
+
+
+def _second(problem: Problem, best: Solution) -> Solution | None:
+    try:
+        return second_best(problem, best)
+    except Unsolved:
+        return None
+
+
+def _id(problem: Problem, part: int | None) -> str | None:
+    return None if part is None else problem.parts[part]
+
+
+def _group_mismatch(group: Fill, s: Solution, costs: Mapping[str, _Costs]) -> float | None:
+    """Mismatch of a group as far as it was measured; None if no pair of it is there, NaN if one was not measured."""
+    found = [
+        float(costs[key].mismatch[i, j])
+        for p, q, key in group.pairs
+        if (i := s.placement[p]) is not None and (j := s.placement[q]) is not None
+    ]
+    return float(np.max(found)) if found else None  # NaN wins in np.max
+
+
+def _worst(problem: Problem, s: Solution, costs: Mapping[str, _Costs]) -> float | None:
+    """Largest group mismatch; None where a pair was not measured or there is no pair at all."""
+    found = [m for g in problem.groups if (m := _group_mismatch(g, s, costs)) is not None]
+    return float(np.max(found)) if found and np.isfinite(found).all() else None
+
+
+def _total(problem: Problem, s: Solution, costs: Mapping[str, _Costs]) -> float | None:
+    found = [m for g in problem.groups if (m := _group_mismatch(g, s, costs)) is not None]
+    return float(np.sum(found)) if found and np.isfinite(found).all() else None
+
+
+def _matrix(problem: Problem, mismatch: Array) -> pd.DataFrame:
+    ids = pd.Index(problem.parts, name="part")
+    return pd.DataFrame(mismatch, index=ids, columns=pd.Index(problem.parts))
+
+
+def _notes(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> list[str]:
+    notes = []
+    if not best.proven:
+        notes.append("The search ran out of time: this placement is good, but not proved to be the best.")
+    if best.empty:
+        notes.append(f"Too few servos: {', '.join(best.empty)} stay empty.")
+    shown = [
+        all(
+            bool(costs[key].matches[i, j])
+            for p, q, key in g.pairs
+            if (i := best.placement[p]) is not None and (j := best.placement[q]) is not None
+        )
+        for g in problem.groups
+    ]
+    if not all(shown):
+        notes += _why_none(problem, best, costs)
+    return notes
+
+
+def _why_none(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> list[str]:
+    """Say that no acceptable placement exists (or that the best one by mismatch is none) and what stands in the way."""
+    strict = Problem(
+        parts=problem.parts, types=problem.types, groups=problem.groups, fitted=problem.fitted, fixed=problem.fixed,
+        barred=problem.barred, costs={k: np.where(c.matches, 0.0, 1.0) for k, c in costs.items()},
+    )  # fmt: skip
+    if feasible(strict, 0.5):
+        found = assign(strict)
+        seats = ", ".join(f"{_id(problem, i)} at {p}" for p, i in found.placement.items() if i is not None)
+        return [f"In another placement, of larger mismatch, every group is shown to match: {seats}."]
+    head = "No placement exists in which every group is shown to match"
+    guilty = blockers(strict, 0.5)
+    if guilty:
+        held = set(problem.held.values())
+        names = [f"{problem.parts[i]} (fixed)" if i in held else problem.parts[i] for i in guilty]
+        verb = "stands" if len(names) == 1 else "each stand"
+        return [f"{head}: {', '.join(names)} {verb} in the way; with a match for it there would be one."]
+    used = sorted({i for i in best.placement.values() if i is not None})
+    partners = {i: sum(int(c.matches[i, used].sum()) - 1 for c in costs.values()) for i in used}
+    least = [problem.parts[i] for i in used if partners[i] == min(partners.values())]
+    return [f"{head}, and no single servo stands in the way; fewest partners: {', '.join(least)}."]

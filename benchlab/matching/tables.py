@@ -1,7 +1,7 @@
 """The tables from which the report draws matching.
 
-- ``mismatch_matrix`` (wide, index and columns = part ids, values = mismatch of the pair, NaN where not measured) for
-  the coupling of the first servo group; ``mismatch_matrix_mirrored`` for the other one where both couplings occur.
+- ``mismatch_matrix`` (wide, index and columns = part ids, values = mismatch of the pair, NaN where not measured) of
+  ganged groups, ``mismatch_matrix_mirrored`` of mirrored ones; the only coupling there is goes by the first name.
 - ``pair_curves`` (group, part, command_us, position_up_deg, position_down_deg; opposed followers as they count).
 - ``pair_differences`` (group, leader, follower, command_us, before_up_deg, before_down_deg, after_up_deg,
   after_down_deg; follower minus leader, without and with trim).

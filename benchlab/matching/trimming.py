@@ -64,8 +64,8 @@ def trim_notes(
         if t.short_deg > _SHORT_DEG:
             notes.append(
                 f"{follower} falls up to {t.short_deg:.2g} deg short of {leader}'s ends within the commands "
-                f"at which it was measured ({t.stops_us[0]:.0f} to {t.stops_us[1]:.0f} us): limit {leader}'s command to "
-                f"{t.reach_us[0]:.0f} to {t.reach_us[1]:.0f} us, or measure {follower} further "
+                f"at which it was measured ({t.stops_us[0]:.0f} to {t.stops_us[1]:.0f} us): limit {leader}'s command "
+                f"to {t.reach_us[0]:.0f} to {t.reach_us[1]:.0f} us, or measure {follower} further "
                 "if it has no end stop there."
             )
         notes.append(_load_note(leader, follower, t, procedure))

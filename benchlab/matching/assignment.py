@@ -1,0 +1,207 @@
+"""The best way to put parts into the positions of groups: exact, by integer programming.
+
+First as many positions as possible are filled, then the worst group mismatch is made least, then the sum of the group
+mismatches, then the number of parts that move. Knows costs of pairs only, nothing of servos.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from benchlab.matching.program import Array, Cut, Program, Unsolved
+
+# Sums of mismatches closer than this are the same: the solver's own tolerance.
+TIE = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fill:
+    """A group to be filled: its positions, and which pair costs hold between followers and with the leader."""
+
+    name: str
+    positions: tuple[str, ...]
+    inner: str
+    lead: str
+
+    @property
+    def pairs(self) -> list[tuple[str, str, str]]:
+        """Every two positions and the costs that hold between them."""
+        return [(p, q, self.lead if p == self.positions[0] else self.inner) for p, q in combinations(self.positions, 2)]
+
+    @property
+    def symmetric(self) -> bool:
+        """True where only the set of parts matters, not which of them leads."""
+        return len(self.positions) <= 2 or self.inner == self.lead
+
+    @property
+    def key(self) -> str:
+        """The costs of a symmetric group."""
+        return self.lead if len(self.positions) == 2 else self.inner
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """Parts (by index), groups, symmetric pair costs (n, n) by name, and what is in place.
+
+    ``types``: only parts of one type may share a group. ``fitted``: position -> part; ``fixed``: the positions among
+    them whose part stays. ``barred``: parts that are never placed (unless fixed).
+    """
+
+    parts: tuple[str, ...]
+    types: tuple[str | None, ...]
+    groups: tuple[Fill, ...]
+    costs: Mapping[str, Array]
+    fitted: Mapping[str, int]
+    fixed: frozenset[str] = frozenset()
+    barred: frozenset[int] = frozenset()
+
+    @property
+    def positions(self) -> tuple[str, ...]:
+        """Every position of the groups, once, in order."""
+        return tuple(dict.fromkeys(p for g in self.groups for p in g.positions))
+
+    @property
+    def held(self) -> dict[str, int]:
+        """Fixed parts by position."""
+        return {p: self.fitted[p] for p in self.positions if p in self.fixed and p in self.fitted}
+
+    @property
+    def free(self) -> tuple[int, ...]:
+        """Parts that may be moved, in order."""
+        held = set(self.held.values())
+        return tuple(i for i in range(len(self.parts)) if i not in held and i not in self.barred)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solution:
+    """A placement and its cost; ``proven`` is False if the solver ran out of time before it had proved it best."""
+
+    placement: Mapping[str, int | None]
+    costs: Mapping[str, float]
+    proven: bool = True
+
+    @property
+    def worst(self) -> float:
+        """Largest group mismatch."""
+        return max(self.costs.values(), default=0.0)
+
+    @property
+    def total(self) -> float:
+        """Sum of the group mismatches."""
+        return sum(self.costs.values())
+
+    @property
+    def empty(self) -> tuple[str, ...]:
+        """Positions without a part."""
+        return tuple(p for p, i in self.placement.items() if i is None)
+
+
+def evaluate(problem: Problem, placement: Mapping[str, int | None]) -> Solution:
+    """Cost a placement; a group with fewer than two parts costs nothing."""
+    costs = {}
+    for group in problem.groups:
+        found = [(placement.get(p), placement.get(q), key) for p, q, key in group.pairs]
+        costs[group.name] = max(
+            (float(problem.costs[key][i, j]) for i, j, key in found if i is not None and j is not None), default=0.0
+        )
+    return Solution(placement={p: placement.get(p) for p in problem.positions}, costs=costs)
+
+
+def assign(problem: Problem, *, time_limit_s: float = 30.0) -> Solution:
+    """Return the best placement.
+
+    The worst mismatch is found by bisection over the costs that occur: for each, whether the positions can be filled
+    with no pair above it is an integer program over all feasible groups.
+    """
+    return _best(problem, Program(problem, time_limit_s), cut=None)
+
+
+def second_best(problem: Problem, best: Solution, *, time_limit_s: float = 30.0) -> Solution | None:
+    """Return the best placement in which at least one group holds parts that form no group of its kind in ``best``."""
+    together: dict[Hashable, set[frozenset[int]]] = {}
+    for group in problem.groups:
+        members = frozenset(i for p in group.positions if (i := best.placement[p]) is not None)
+        together.setdefault(_kind(group), set()).add(members)
+    try:
+        return _best(problem, Program(problem, time_limit_s), cut=Cut(together=together, kind=_kind))
+    except Unsolved:
+        return None
+
+
+def _kind(group: Fill) -> tuple[int, str, str]:
+    return len(group.positions), group.inner, group.lead
+
+
+def _best(problem: Problem, program: Program, cut: Cut | None) -> Solution:
+    keys = {key for g in problem.groups for _, _, key in g.pairs}
+    levels = np.unique(np.concatenate([[0.0], *(problem.costs[k].ravel() for k in sorted(keys))]))
+    levels = levels[np.isfinite(levels)]
+    low, high = 0, levels.size - 1
+    found = None
+    while low < high or found is None:
+        middle = (low + high) // 2
+        placement = program.solve(levels[middle], objective=None, cut=cut)
+        if placement is None:
+            if middle == levels.size - 1:
+                if program.proven or cut is not None:
+                    raise Unsolved
+                return replace(evaluate(problem, problem.fitted), proven=False)  # out of time with nothing better
+            low = middle + 1
+            continue
+        found = evaluate(problem, placement)
+        # the placement found may be better than what was asked for
+        high = int(np.searchsorted(levels, found.worst - TIE))
+        low = min(low, high)
+    worst = levels[high] + TIE
+    placement = program.solve(worst, objective="total", cut=cut)
+    found = found if placement is None else evaluate(problem, placement)
+    fitted = evaluate(problem, problem.fitted)
+    if cut is None and _as_good(problem, fitted, found):
+        return replace(fitted, proven=program.proven)
+    if cut is None:
+        placement = program.solve(worst, objective="moves", total_at_most=found.total + TIE)
+        found = found if placement is None else evaluate(problem, placement)
+    return replace(found, proven=program.proven)
+
+
+def _as_good(problem: Problem, fitted: Solution, best: Solution) -> bool:
+    """Whether what is fitted is legal and costs no more than the best."""
+    placed = [i for i in fitted.placement.values() if i is not None]
+    legal = not (set(placed) - set(problem.held.values())) & problem.barred and all(
+        len({problem.types[i] for p in g.positions if (i := fitted.placement[p]) is not None}) <= 1
+        for g in problem.groups
+    )
+    return (
+        legal
+        and len(fitted.empty) <= len(best.empty)
+        and fitted.worst <= best.worst + TIE
+        and fitted.total <= best.total + TIE
+    )
+
+
+def feasible(problem: Problem, threshold: float, *, time_limit_s: float = 20.0) -> bool:
+    """Whether as many positions as possible can be filled with no pair above ``threshold``."""
+    return Program(problem, time_limit_s).solve(threshold, objective=None) is not None
+
+
+def blockers(problem: Problem, threshold: float) -> tuple[int, ...]:
+    """Return the parts each of which alone stands in the way of a placement with no pair above ``threshold``.
+
+    A part stands in the way if there would be such a placement, did it but match every other part.
+    """
+    return tuple(
+        i
+        for i in sorted({*problem.free, *problem.held.values()})
+        if feasible(replace(problem, costs={k: _wild(c, i) for k, c in problem.costs.items()}), threshold)
+    )
+
+
+def _wild(cost: Array, part: int) -> Array:
+    tame = cost.copy()
+    tame[part, :] = 0.0
+    tame[:, part] = 0.0
+    return tame
