@@ -189,15 +189,19 @@ def feasible(problem: Problem, threshold: float, *, time_limit_s: float = 20.0) 
 
 
 def blockers(problem: Problem, threshold: float) -> tuple[int, ...]:
-    """Return the parts each of which alone stands in the way of a placement with no pair above ``threshold``.
+    """Return the parts that stand in the way of a placement with no pair above ``threshold``.
 
-    A part stands in the way if there would be such a placement, did it but match every other part.
+    A part stands in the way if there would be such a placement, did it but match every other part. Where that holds of
+    several (the partners it takes from others count, too), those with the fewest partners of their own are meant.
     """
-    return tuple(
+    parts = sorted({*problem.free, *problem.held.values()})
+    guilty = [
         i
-        for i in sorted({*problem.free, *problem.held.values()})
+        for i in parts
         if feasible(replace(problem, costs={k: _wild(c, i) for k, c in problem.costs.items()}), threshold)
-    )
+    ]
+    partners = {i: sum(int((c[i, parts] <= threshold).sum()) for c in problem.costs.values()) for i in guilty}
+    return tuple(i for i in guilty if partners[i] == min(partners.values()))
 
 
 def _wild(cost: Array, part: int) -> Array:

@@ -18,7 +18,7 @@ def trend(value: float, u: float, unit: str) -> Trend:
 
 
 def stroke_table(*, gain=45.0, centre=0.0, hysteresis=0.2, bend=0.0, u=0.01, levels=21, low=1000, high=2000):
-    """Angle = centre + gain x + bend x^2, x from -1 to 1 over 1000 to 2000 us; the ends are reached from one side only."""
+    """Angle = centre + gain x + bend x^2, x = -1 to 1 over 1000 to 2000 us; the ends are reached from one side only."""
     command = np.linspace(low, high, levels)
     x = (command - 1500) / 500
     middle = centre + gain * x + bend * x**2

@@ -1,27 +1,203 @@
-"""Groups are accepted only when every pair is shown to match."""
+"""Groups are accepted only when every pair is shown to match; empty and rejected places are told."""
+
+import dataclasses
+import json
+from importlib.resources import files
+
+import jsonschema
+import numpy as np
+import pytest
 
 from benchlab.matching.groups import match_groups
+from benchlab.matching.trimming import trim_csv
+from benchlab.procedure import ServoProcedure
+from benchlab.results import AirframeResult, Analysis, PartResult, to_json
+from benchlab.stats.uncertainty import estimate
 from tests.matching.fakes import PROCEDURES, register, servo
 
 GANGED = {"name": "left elevon", "positions": ["inner", "outer"], "coupling": "ganged"}
+MIRRORED = {"name": "twins", "positions": ["inner", "outer"], "coupling": "mirrored"}
 
 
-def two(a, b, group=GANGED, **servo_keys):
-    reg = register(
-        servo=[{"id": "S01", "position": "inner"}, {"id": "S02", "position": "outer", **servo_keys}], group=[group]
-    )
-    return match_groups(reg, {"S01": a, "S02": b}, PROCEDURES).groups[0]
+def matched(analyses, *, places=("inner", "outer"), groups=(GANGED,), procedures=PROCEDURES, **keys):
+    """Match servos S01, S02 ... at ``places`` (None: a spare); ``keys``: register keys by servo id."""
+    ids = [f"S{n + 1:02d}" for n in range(len(analyses))]
+    entries = [
+        {"id": i} | ({"position": p} if p else {}) | keys.get(i, {})
+        for i, p in zip(ids, [*places, *[None] * len(ids)], strict=False)
+    ]
+    named = {
+        i: dataclasses.replace(a, result=dataclasses.replace(a.result, id=i))
+        for i, a in zip(ids, analyses, strict=True)
+    }
+    return match_groups(register(servo=entries, group=list(groups)), named, procedures)
+
+
+def group_of(*analyses, **more):
+    return matched(analyses, **more).groups[0]
 
 
 def test_ganged_servos_that_trim_can_align_are_accepted():
-    group = two(servo("S01"), servo("S02", centre=0.8, gain=44.0))
+    group = group_of(servo(""), servo("", centre=0.8, gain=44.0))
     assert group.verdict == "accept"
     assert group.members == ("S01", "S02")
     assert group.mismatch < 0.2
+    assert len(group.trim) == 9
 
 
 def test_a_difference_of_hysteresis_is_left_after_trim():
-    group = two(servo("S01", hysteresis=0.2), servo("S02", hysteresis=1.6))
-    (stroke, _) = group.findings
-    assert stroke.value == __import__("pytest").approx(0.7)  # (1.6 - 0.2) / 2
+    group = group_of(servo("", hysteresis=0.2), servo("", hysteresis=1.6))
+    assert group.findings[0].value == pytest.approx(0.7, abs=0.01)  # (1.6 - 0.2) / 2
     assert group.verdict == "reject"
+
+
+def test_an_uncertain_stroke_is_to_be_retested():
+    assert group_of(servo("", u=0.3), servo("", u=0.3)).verdict == "retest"
+
+
+def test_a_pair_without_position_is_not_measured_and_says_why():
+    group = group_of(servo("", curve=False), servo(""))
+    assert group.verdict == "retest"
+    assert "S01: no position against command in its log" in group.findings[0].reason
+    assert group.trim == ()
+
+
+def test_twins_are_compared_untrimmed():
+    assert group_of(servo(""), servo("", centre=0.2), groups=[MIRRORED]).verdict == "accept"
+    assert group_of(servo(""), servo("", centre=0.8), groups=[MIRRORED]).verdict == "reject"
+
+
+def test_in_an_opposed_group_the_followers_angles_are_negated():
+    opposed = MIRRORED | {"opposed": True}
+    assert group_of(servo("", centre=0.6), servo("", centre=-0.6), groups=[opposed]).verdict == "accept"
+    assert group_of(servo("", centre=0.6), servo("", centre=0.6), groups=[opposed]).verdict == "reject"
+
+
+def test_opposed_ganged_servos_may_be_recorded_either_way_round():
+    opposed = GANGED | {"opposed": True}
+    falling = group_of(servo("", centre=0.5), servo("", centre=-0.5, gain=-45.0), groups=[opposed])
+    assert falling.verdict == "accept"
+    rising = group_of(servo("", centre=0.5), servo("", centre=-0.5), groups=[opposed])
+    assert rising.verdict == "accept"
+    assert any("reversed channel" in n for n in rising.notes)
+
+
+def test_servos_that_run_against_each_other_ask_for_opposed():
+    group = group_of(servo(""), servo("", gain=-45.0))
+    assert group.verdict == "retest"
+    assert "opposed = true" in group.findings[0].reason
+
+
+def test_what_neither_log_shows_is_told_but_only_a_required_quantity_asks_for_a_retest():
+    def without(name, **more):
+        a = servo(name, **more)
+        kept = {k: v for k, v in a.result.quantities.items() if not k.startswith("transit")}
+        return dataclasses.replace(a, result=dataclasses.replace(a.result, quantities=kept))
+
+    group = group_of(without(""), without(""))
+    assert group.verdict == "accept"
+    assert any("transit_ref_s_per_60deg not compared" in n for n in group.notes)
+    assert group_of(without(""), servo("")).verdict == "retest"
+
+
+def test_a_fixed_rejected_servo_makes_its_group_a_reject():
+    bad, good = servo("", verdict="reject"), servo("")
+    assert group_of(bad, good).verdict == "retest"
+    assert group_of(bad, good, S01={"fixed": True}).verdict == "reject"
+
+
+def test_an_empty_position_is_judged_with_the_spare_that_fits():
+    m = matched([servo(""), servo("", centre=0.1)], places=("inner",))
+    assert m.groups[0].verdict == "accept"
+    assert m.groups[0].members == ("S01", "S02")
+    assert [(p.position, p.part, p.fitted) for p in m.assignment.positions] == [
+        ("inner", "S01", "S01"),
+        ("outer", "S02", None),
+    ]
+
+
+def test_an_empty_position_without_a_spare_is_to_be_retested_and_hints_at_a_slip_of_the_pen():
+    m = matched([servo(""), servo("")], places=("inner", "outerr"))
+    # S02 sits at a position in no group, so it stays there
+    assert m.groups[0].verdict == "retest"
+    assert m.assignment.empty == ("outer",)
+    assert 'nearly "outerr", which holds S02' in m.groups[0].findings[0].reason
+
+
+def test_the_best_placement_swaps_the_odd_ones():
+    odd, even = {"hysteresis": 0.2}, {"hysteresis": 0.9}
+    right = {"name": "right elevon", "positions": ["r inner", "r outer"], "coupling": "ganged"}
+    m = matched(
+        [servo("", **odd), servo("", **even), servo("", **odd), servo("", **even)],
+        places=("inner", "outer", "r inner", "r outer"), groups=[GANGED, right],
+    )  # fmt: skip
+    seats = {p.position: p.part for p in m.assignment.positions}
+    assert {frozenset((seats["inner"], seats["outer"])), frozenset((seats["r inner"], seats["r outer"]))} == {
+        frozenset(("S01", "S03")),
+        frozenset(("S02", "S04")),
+    }
+    assert m.assignment.worst_mismatch < 0.05
+    assert m.assignment.fitted_worst_mismatch == pytest.approx(0.7, abs=0.01)  # 0.35 of 0.5 deg
+    assert m.groups[0].members == ("S01", "S02")  # judged as fitted
+
+
+def test_a_rejected_servo_is_replaced_by_the_spare():
+    m = matched([servo(""), servo("", verdict="reject"), servo("")], places=("inner", "outer"))
+    assert [p.part for p in m.assignment.positions] == ["S01", "S03"]
+
+
+def test_the_servo_that_stands_in_the_way_is_named():
+    m = matched([servo(""), servo("", hysteresis=3.0), servo(""), servo("")],
+                places=("inner", "outer", "c", "d"),
+                groups=[GANGED, {"name": "other", "positions": ["c", "d"], "coupling": "ganged"}])  # fmt: skip
+    (note,) = m.assignment.notes
+    assert note.startswith("No placement exists in which every group is shown to match: S02 stands in the way")
+
+
+def tank(name, retained):
+    result = PartResult(
+        id=name, kind="tank", verdict="accept", quantities={"retained_fraction": estimate(retained, 0.01, "1")}
+    )
+    return Analysis(result=result)
+
+
+@pytest.mark.parametrize(("other", "verdict"), [(0.93, "accept"), (0.70, "reject")])
+def test_tanks_are_matched_by_position_too(other, verdict):
+    tanks = [
+        {"id": n, "position": p, "volume_ml": 1900, "volume_u_ml": 15} for n, p in (("T1", "inner"), ("T2", "outer"))
+    ]
+    m = match_groups(
+        register(tank=tanks, group=[MIRRORED]), {"T1": tank("T1", 0.95), "T2": tank("T2", other)}, PROCEDURES
+    )
+    assert m.groups[0].verdict == verdict
+    assert {f.quantity for f in m.groups[0].findings} == {"retained_fraction", "volume_ml"}
+    assert m.assignment.positions == ()
+
+
+def test_the_result_fits_the_schema_of_results_json():
+    m = matched([servo(""), servo("", centre=0.8, levels=3)])
+    result = AirframeResult(
+        airframe="K03-021", verdict="accept", groups=m.groups, assignment=m.assignment, software={"benchlab": "0"}
+    )
+    schema = json.loads(files("benchlab").joinpath("results.schema.json").read_text(encoding="utf-8"))
+    jsonschema.validate(to_json(result), schema)
+
+
+def test_the_tables_are_what_the_report_draws():
+    tables = matched([servo(""), servo("", centre=0.8)]).tables
+    assert tables["mismatch_matrix"].loc["S01", "S02"] == tables["mismatch_matrix"].loc["S02", "S01"]
+    assert set(tables["pair_curves"]["part"]) == {"S01", "S02"}
+    after = tables["pair_differences"][["after_up_deg", "after_down_deg"]].to_numpy()
+    assert np.nanmax(np.abs(after[1:-1])) < np.nanmax(np.abs(tables["pair_differences"]["before_up_deg"]))
+    assert tables["placement_cost"]["placement"].tolist()[:2] == ["fitted", "best"]
+
+
+def test_the_trim_table_is_safe_in_a_spreadsheet_and_tells_the_load():
+    settings = ServoProcedure.Trim(stiffness_nm_per_deg=0.2)
+    procedures = PROCEDURES.model_copy(update={"servo": PROCEDURES.servo.model_copy(update={"trim": settings})})
+    m = matched([servo(""), servo("", centre=1.0)], groups=[GANGED | {"name": "=left"}], procedures=procedures)
+    text = trim_csv(m.tables["trim"])
+    head, *rows = text.splitlines()
+    assert head.startswith("group,leader,follower,command_us,correction_us,correction_percent,curve_us")
+    assert rows[4].split(",")[:6] == ["'=left", "S01", "S02", "1500.0", "-11.1", "-2.22"]
+    assert float(rows[4].split(",")[9]) == pytest.approx(0.1)  # 0.2 N m/deg x 1 deg / 2
