@@ -176,6 +176,16 @@ def _decimal(rows: Sequence[Sequence[str]], delimiter: str) -> str:
     return "."
 
 
+def _data_rows(rows: Sequence[Sequence[str]], numbered: Sequence[int], decimal: str) -> list[Sequence[str]]:
+    """Return the rows that hold some number or time, from below the last header that has some of them below it."""
+    kinds = {i: {cell_type(c, decimal) for c in rows[i]} for i in numbered}
+    heads = [-1, *(i for i in numbered if not kinds[i] & {"n", "t"})]
+    below = [[rows[i] for i in numbered if i > head and kinds[i] & {"n", "t"}] for head in heads]
+    enough = [b for b in below if len(b) >= 5]
+    some = [b for b in below if b]
+    return enough[-1] if enough else some[-1] if some else []
+
+
 def _types(rows: Sequence[Sequence[str]], width: int, decimal: str) -> tuple[str, ...]:
     """Return for each column what most of its cells are (missing ones left out)."""
     out = []
@@ -191,8 +201,8 @@ def _locate(lines: Sequence[str], delimiter: str, decimal: str, width: int, give
     start = given_header or 0
     rows = [split(x, delimiter) for x in lines]
     numbered = [i for i in range(start, len(rows)) if len(rows[i]) == width and not is_blank(rows[i])]
-    recent = [rows[i] for i in numbered[-_SAMPLE_LINES:]]
-    comments = sum(is_comment(lines[i]) for i in numbered[-_SAMPLE_LINES:]) * 2 <= len(recent)
+    recent = _data_rows(rows, numbered[-_SAMPLE_LINES:], decimal)
+    comments = sum(is_comment(lines[i]) for i in numbered[-_SAMPLE_LINES:]) * 2 <= min(len(numbered), _SAMPLE_LINES)
     types = _types(recent, width, decimal)
     typed = [i for i, t in enumerate(types) if t in "nt"]
     if not typed:

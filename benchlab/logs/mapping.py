@@ -127,6 +127,8 @@ def _plausible(dialect: Dialect, mapping: ColumnMap, channels: Mapping[str, Chan
             continue
         values = [to_number(r[use.index], dialect.decimal) for r in dialect.sample[:500] if use.index < len(r)]
         found = [v * use.factor + use.offset for v in values if v is not None]
+        if len(found) * 10 < len(values):
+            return False
         if found and sum(bounds[0] <= v <= bounds[1] for v in found) * 2 < len(found):
             return False
     return True
@@ -192,7 +194,8 @@ def _usable(found: list[Claim], kind: str) -> list[Claim]:
     """Leave out readings that what stands in the column rules out: numbers for stamps, text for numbers."""
     if kind == "t":
         return [replace(c, unit=None) for c in found if c.channel == "time_s"]
-    return [c for c in found if (c.channel in LABELS) == (kind == "s") or kind == "e" or c.channel in LABELS]
+    fitting = [c for c in found if (c.channel in LABELS) == (kind == "s")]
+    return fitting or found
 
 
 def _overrides(dialect: Dialect, name: str, channels: Mapping[str, Channel], help_: LogHelp) -> dict[int, Claim]:
@@ -263,7 +266,9 @@ def _clock(
         stated = [i for i in numeric if claims[i].unit is not None and not units_misfit(claims[i])]
         strong = [i for i in stated if claims[i].strength > 1] or stated
         best = strong[:1] if len(strong) == 1 or calendar else strong
-        chosen = tuple(best) or calendar or tuple(numeric)
+        chosen = (
+            tuple(best) or calendar or tuple(numeric) or tuple(i for i, c in claims.items() if c.channel == "time_s")
+        )
     for i in [*numeric, *calendar]:
         if i not in chosen:
             first = chosen[0] + 1 if chosen else 0

@@ -43,6 +43,7 @@ _FOREIGN: tuple[tuple[bytes, str], ...] = (
     (b"MZ\x90", "a program"),
     (b"7z\xbc\xaf", "a 7z archive"),
 )
+_CHECK = "check what the file really is"
 _DAMAGED = (EOFError, zlib.error, lzma.LZMAError, zstandard.ZstdError, gzip.BadGzipFile)
 
 
@@ -111,8 +112,12 @@ class Source:
             ) from None
         except OSError as error:
             raise LogError(f"cannot be read ({error})", path=self.name, do="copy it again") from None
+        if not sample:
+            raise LogError("is empty once unpacked", path=self.name, do="log again or leave it out")
         if not sample.strip(b"\0"):
             raise LogError("holds nothing but NUL bytes", path=self.name, do="copy it again from the logger")
+        if len(sample) >= HEAD and b"\n" not in sample and b"\r" not in sample:
+            raise LogError("this line is longer than 256 KiB: not a log", path=self.name, line=1, do=_CHECK)
         return sample
 
     def blocks(self, encoding: Encoding, line_end: bytes) -> Iterator[bytes]:
@@ -135,7 +140,7 @@ class Source:
                 lines += block.count(b"\n")
                 yield block
             if len(rest) > MAX_LINE:
-                rest = rest.replace(b"\0", b"")
+                rest = rest.translate(None, b"\0")
                 if len(rest) > MAX_LINE:
                     self._too_long(lines + 1)
         if rest.strip(b"\0"):
@@ -155,9 +160,7 @@ class Source:
             at = end + 1
 
     def _too_long(self, line: int) -> None:
-        raise LogError(
-            "this line is longer than 1 MiB: not a log", path=self.name, line=line, do="check what the file really is"
-        )
+        raise LogError("this line is longer than 1 MiB: not a log", path=self.name, line=line, do=_CHECK)
 
     def _pieces(self, encoding: Encoding, line_end: bytes) -> Iterator[bytes]:
         """Yield the text as UTF-8 or single-byte pieces with LF as the only line end."""
@@ -187,7 +190,7 @@ class Source:
         try:
             with self._path.open("rb") as raw:
                 stream = self._unpacked(cast("IO[bytes]", _Hashing(raw, self)))
-                while piece := stream.read(BLOCK):
+                while piece := _some(stream):
                     total += len(piece)
                     if self.compression and total > _BOMB_BYTES and total > _BOMB_RATIO * max(self._packed, 1):
                         raise LogError(
@@ -244,11 +247,18 @@ class _Hashing:
         return self._raw.closed
 
 
+def _some(stream: IO[bytes]) -> bytes:
+    """Read what is at hand: of a packed stream cut short, everything before the cut."""
+    read = getattr(stream, "read1", None)
+    return cast("bytes", read(BLOCK)) if read else stream.read(BLOCK)
+
+
 def _read_up_to(stream: IO[bytes], size: int) -> bytes:
     parts: list[bytes] = []
+    whole = size
     while size > 0:
         try:
-            piece = stream.read(size)
+            piece = _some(stream)
         except _DAMAGED:
             if parts:  # a stream cut short still has a head worth looking at
                 break
@@ -257,7 +267,7 @@ def _read_up_to(stream: IO[bytes], size: int) -> bytes:
             break
         parts.append(piece)
         size -= len(piece)
-    return b"".join(parts)
+    return b"".join(parts)[:whole]
 
 
 def find_encoding(head: bytes) -> Encoding:
