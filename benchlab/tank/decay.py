@@ -137,25 +137,44 @@ def fit_decay(
 
 def _posterior(data: _Data, noise: _Noise, rates: Array) -> tuple[Array, Array, Array]:
     """Return log weight (R, Q, S), conditional mean (R, Q, S, 3) and covariance (R, Q, S, 3, 3) of the linear part."""
-    basis = np.exp(-np.concatenate([np.zeros(0), rates, 1 / data.quick, 1 / data.slow]) * data.time[:, None])
     lower = np.linalg.cholesky(data.covariance(noise))
-    white = solve_triangular(lower, np.column_stack([data.value, basis]), lower=True)
-    gram = white.T @ white
-    r = 1 + np.arange(len(rates))
-    q = 1 + len(rates) + np.arange(len(data.quick))
-    s = 1 + len(rates) + len(data.quick) + np.arange(len(data.slow))
+    value = solve_triangular(lower, data.value, lower=True)
+    leak = solve_triangular(lower, np.exp(-rates * data.time[:, None]), lower=True)
+    quick = solve_triangular(lower, np.exp(-data.time[:, None] / data.quick), lower=True)
+    slow = solve_triangular(lower, np.exp(-data.time[:, None] / data.slow), lower=True)
+    shape = (len(rates), len(data.quick), len(data.slow))
+    weight, solution, covariance = np.empty(shape), np.empty((*shape, 3)), np.empty((*shape, 3, 3))
+    for j in range(shape[1]):
+        for k in range(shape[2]):
+            settling = np.column_stack([quick[:, j], slow[:, k]])
+            weight[:, j, k], solution[:, j, k], covariance[:, j, k] = _given_settling(data, value, leak, settling)
+    return weight - np.log(np.diag(lower)).sum(), solution, covariance
+
+
+def _given_settling(data: _Data, value: Array, leak: Array, settling: Array) -> tuple[Array, Array, Array]:
+    """Integrate the linear part for every rate (columns of ``leak``) and one pair of settling times; all whitened.
+
+    The settling (with its prior as two more rows) is projected out by QR and the leak fitted to what is left. Normal
+    equations would lose the answer here: over a short hold the three columns are nearly parallel, and the likelihood
+    is the small difference of squares of a pressure that is 10 000 times its noise.
+    """
     mean, sd = data.amplitudes
-    index = np.stack(np.broadcast_arrays(r[:, None, None], q[None, :, None], s[None, None, :]), axis=-1)
-    normal = gram[index[..., :, None], index[..., None, :]]
-    right = gram[0, index]
-    normal[..., (1, 2), (1, 2)] += 1 / sd**2
-    right[..., 1:] += mean / sd**2
-    covariance = np.linalg.inv(normal)
-    solution = np.einsum("...ij,...j->...i", covariance, right)
-    fit = np.einsum("...i,...i->...", right, solution)
-    _, log_det = np.linalg.slogdet(normal)
-    weight = 0.5 * (fit - gram[0, 0] - log_det) - np.log(np.diag(lower)).sum() - np.log(sd).sum()
-    return weight, solution, covariance
+    q, triangle = np.linalg.qr(np.vstack([settling, np.diag(1 / sd)]))
+    y = np.concatenate([value, mean / sd])
+    x = np.vstack([leak, np.zeros((2, leak.shape[1]))])
+    y_left, x_left = y - q @ (q.T @ y), x - q @ (q.T @ x)
+    square = np.einsum("ij,ij->j", x_left, x_left)
+    p1 = (y_left @ x_left) / square
+    rss = np.sum((y_left[:, None] - p1 * x_left) ** 2, axis=0)
+    inverse = np.linalg.inv(triangle)
+    along = inverse @ (q.T @ x)
+    shares = (inverse @ (q.T @ y))[:, None] - p1 * along
+    covariance = np.empty((leak.shape[1], 3, 3))
+    covariance[:, 0, 0] = 1 / square
+    covariance[:, 1:, 0] = covariance[:, 0, 1:] = -(along / square).T
+    covariance[:, 1:, 1:] = inverse @ inverse.T + np.einsum("ir,jr->rij", along, along / square)
+    log_det = 2 * np.log(np.abs(np.diag(triangle))).sum() + np.log(square)
+    return -0.5 * (rss + log_det) - np.log(sd).sum(), np.column_stack([p1, *shares]), covariance
 
 
 def _marginal(data: _Data, noise: _Noise, rates: Array) -> tuple[float, float]:
