@@ -68,7 +68,7 @@ def read_header(name: str, units_cell: str, channels: Mapping[str, Channel], *, 
     if unit is None:
         for at in range(len(words) - 1, 0, -1):  # t_ms, current_mA_1, I1_mA
             stated = _unshout(words[at], clean) or ""
-            if units.known(stated) and not (letters and len(stated) == 1):
+            if units.known(stated) and not (letters and stated in "aA"):
                 rest = _claims(lower[:at] + lower[at + 1 :], stated, channels, letters)
                 fitting = [c for c in rest if units.convert(c.channel, stated)]
                 claims = fitting if not claims or fitting else claims

@@ -134,6 +134,10 @@ class Clock:
         if self._coarse is not None:  # a run of equal stamps stays together
             while keep > 0 and raw[keep - 1] == raw[keep]:
                 keep -= 1
+            return keep
+        for k in range(keep, max(keep - WINDOW, 0), -1):  # rows that stand the wrong way round stay together
+            if raw[:k].max() < raw[k:].min():
+                return k
         return keep
 
     def _look_at(self, raw: Floats, lines: Ints) -> None:

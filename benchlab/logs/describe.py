@@ -132,8 +132,8 @@ def _events(log: ReadLog) -> list[str]:
 
 
 def _rejected(log: ReadLog) -> list[str]:
-    rules = log.rejected["rule"].value_counts()
-    out = [f"    {n} x {rule}" for rule, n in zip(rules.index.astype(str)[:4], rules.to_list(), strict=False)]
+    rules = Counter(str(r) for r in log.rejected["rule"])
+    out = [f"    {n} x {rule}" for rule, n in rules.most_common(4)]
     for row in log.rejected.head(3).itertuples(index=False):
         column = f' "{row.column}"' if row.column else ""
         out.append(_cut(f"    line {row.line}{column}: {row.value!r}: {row.rule}", 150))

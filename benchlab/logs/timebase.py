@@ -39,6 +39,7 @@ class TimeBase:
         self._form: StampForm | None = None
         self._factor = 1.0
         self._since_1970 = False
+        self._origin = 0.0
         self._first_ns: int | None = None
         self._offset_s: int | None = None
         self._last_offset: int | None = None
@@ -93,8 +94,13 @@ class TimeBase:
         cells = [rows.columns[i] for i in self.columns]
         if self._form is None:
             x = numbers_of(cells[0], self._decimal)
-            x = x * self._factor if self._factor != 1.0 else x
-            return x, np.isfinite(x)
+            good = np.isfinite(x)
+            if self._since_1970:  # seconds since then leave a float no digits for microseconds: count from the first
+                if self._first_ns is None and good.any():
+                    self._origin = float(x[good][0])
+                    self._first_ns = round(self._origin * self._factor * 1e9)
+                x = x - self._origin
+            return (x * self._factor if self._factor != 1.0 else x), good
         stamps = self._stamps(cells, self._form)
         good = stamps.good
         if self._first_ns is None and good.any():
