@@ -129,12 +129,26 @@ def find_gaps(dt: Array, current: Array, whole: Mask, sampling: float, factor: f
 def sensor(values: Array, interval: Array, channel: Channel | None) -> Sensor:
     """Step, accuracy and noise of a channel; what the procedure does not state is taken from the log itself."""
     step = channel.resolution if channel and channel.resolution > 0 else log_step(values)
-    changes = np.abs(np.diff(values))[interval > 0]
-    changes = changes[np.isfinite(changes)]
-    # 1.4826: median absolute deviation to standard deviation of a normal distribution; sqrt(2): of a difference.
-    # Loads stand still for most intervals, so the median change is noise.
-    noise = 1.4826 * float(np.median(changes)) / np.sqrt(2) if changes.size else 0.0
+    noise = still_noise(np.diff(values)[interval > 0], step)
     return Sensor(step=step, accuracy=channel.accuracy if channel else 0.0, noise=noise)
+
+
+def still_noise(changes: Array, step: float) -> float:
+    """Noise (rms) of one reading from the changes of successive ones while the signal stands still.
+
+    Still is a change within three standard deviations, found by repeated clipping from the median absolute change; loads
+    stand still for most intervals.
+    """
+    size = np.abs(changes[np.isfinite(changes)])
+    if not size.size:
+        return 0.0
+    # 1.4826: median absolute deviation to standard deviation of a normal distribution
+    spread = 1.4826 * float(np.median(size))
+    for _ in range(4):
+        still = size[size <= max(3 * spread, 1.01 * step)]
+        # 0.9733: variance that is left of a normal distribution cut at three standard deviations
+        spread = float(np.sqrt(np.mean(still**2) / 0.9733)) if still.size else 0.0
+    return spread / float(np.sqrt(2))
 
 
 def log_step(values: Array) -> float:

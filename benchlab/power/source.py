@@ -17,24 +17,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cholesky_banded, solve_banded
-from scipy.optimize import minimize_scalar
 
+from benchlab.power.changes import LAG, LONG, Changes, Fit, head, search
 from benchlab.power.record import Array, Mask, Record
 from benchlab.results import Estimate
 from benchlab.stats.uncertainty import combine, estimate, from_resolution
 
 _ROWS_FOR_SEARCH = 20_000
 _BLOCKS = 60
-_HUBER = 2.5
-"""Residuals beyond this many standard deviations get less weight: 1 % of normal ones, little is lost on good data."""
-_FASTEST_INTERVALS, _SLOWEST_SHARE, _SLOWEST_S = 5.0, 0.1, 300.0
-"""Polarisation is looked for between five sampling intervals (faster is prompt) and a tenth of the log or 300 s."""
-_CHARGE_POWERS = 3
-_LAG = 1 + _CHARGE_POWERS
-"""Column of the lag."""
-_LONG = 5.0
-"""Intervals longer than so many short ones say nothing about the prompt answer and are left out."""
+_FEW = 10.0
+"""Degrees of freedom below which the sandwich alone is not trusted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,18 +52,6 @@ class SourceFit:
         return r.value is not None and r.u is not None and abs(r.value) > 5 * r.u
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Changes:
-    """Rows and the links (intervals) between them over which changes are taken."""
-
-    v: Array
-    i: Array
-    dt: Array
-    """(n - 1,) interval to the next row, 0 where nothing was recorded between."""
-    linked: Mask
-    """(n - 1,) whether the change to the next row is used."""
-
-
 def fit_source(record: Record) -> SourceFit | str:
     """Fit the source model; a string says why that is not possible."""
     if record.voltage_v is None or record.voltage is None:
@@ -81,12 +61,12 @@ def fit_source(record: Record) -> SourceFit | str:
     # an interval beside a row without voltage is lost as well
     dt = np.where(np.diff(rows) == 1, record.interval_s[rows[:-1]], 0.0)
     short = float(np.quantile(dt[dt > 0], 0.25)) if (dt > 0).any() else 0.0
-    data = _Changes(v=record.voltage_v[rows], i=record.current_a[rows], dt=dt, linked=(dt > 0) & (dt <= _LONG * short))
+    data = Changes(v=record.voltage_v[rows], i=record.current_a[rows], dt=dt, linked=(dt > 0) & (dt <= LONG * short))
     if why := _too_still(data, record):
         return why
-    few = _head(data, _ROWS_FOR_SEARCH)
-    tau, rho = _search(few)
-    fit = _Fit(data, tau, rho)
+    few = head(data, _ROWS_FOR_SEARCH)
+    tau, rho = search(few)
+    fit = Fit(data, tau, rho)
     if fit.design_rank < fit.columns.shape[1]:
         return "the current does not change enough to tell the prompt answer from the slow one"
     return _as_result(record, rows, data, fit)
@@ -99,7 +79,7 @@ def reversed_fit(fit: SourceFit) -> SourceFit:
     return replace(fit, resistance=turned, polarisation_ohm=-fit.polarisation_ohm)
 
 
-def _too_still(data: _Changes, record: Record) -> str | None:
+def _too_still(data: Changes, record: Record) -> str | None:
     if data.linked.sum() < 10:
         return "fewer than ten pairs of successive rows have voltage and current"
     change = np.abs(np.diff(data.i))[data.linked]
@@ -110,142 +90,13 @@ def _too_still(data: _Changes, record: Record) -> str | None:
     return None
 
 
-def _head(data: _Changes, n: int) -> _Changes:
-    """The stretch of ``n`` rows in which the current changes most."""
-    if len(data.v) <= n:
-        return data
-    moved = np.cumsum(np.concatenate([[0.0], np.diff(data.i) ** 2]))
-    start = int(np.argmax(moved[n:] - moved[:-n]))
-    s = slice(start, start + n)
-    link = slice(start, start + n - 1)
-    return _Changes(v=data.v[s], i=data.i[s], dt=data.dt[link], linked=data.linked[link])
-
-
-def lag_of(i: Array, dt: Array, tau: float) -> Array:
-    """First-order lag of the current, time constant ``tau`` s, starting at rest; straight lines between rows.
-
-    Exact solution of ``tau dx/dt = i - x`` for a current that is piecewise linear; unlinked rows hold the value.
-    """
-    h = dt / tau
-    a = np.exp(-h)
-    ramp = np.where(h > 1e-6, -np.expm1(-h) / np.where(h > 0, h, 1.0), 1 - h / 2)
-    source = np.concatenate([[0.0], (ramp - a) * i[:-1] + (1 - ramp) * i[1:]])
-    band = np.ones((2, len(i)))
-    band[1, :-1] = -a
-    return np.asarray(solve_banded((1, 0), band, source, check_finite=False))
-
-
-class _Fit:
-    """Weighted generalised least squares on the whitened changes, for one lag and one wander ratio."""
-
-    def __init__(self, data: _Changes, tau: float | None, rho: float, iterations: int = 8) -> None:
-        self.data, self.tau, self.rho = data, tau, rho
-        self.columns = _design(data, tau)
-        self.weights = np.ones(len(data.v))
-        self._solve()
-        for _ in range(iterations if iterations else 0):
-            scale = 1.4826 * float(np.median(np.abs(self.noise))) or 1.0
-            weights = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(self.noise), 1e-300))
-            done = np.abs(weights - self.weights).max() < 0.01
-            self.weights = weights
-            self._solve()
-            if done:
-                break
-
-    def _solve(self) -> None:
-        d, linked = self.data, self.data.linked
-        band = tridiagonal(self.weights, d.dt, linked, self.rho)
-        self.factor = np.asarray(cholesky_banded(band, lower=True, check_finite=False))
-        changes = np.diff(np.column_stack([d.v, self.columns]), axis=0) * linked[:, None]
-        white = solve_banded((1, 0), self.factor, changes, check_finite=False)
-        self.y, self.x = white[:, 0], white[:, 1:]
-        self.scale_x = np.sqrt((self.x**2).sum(0)) + 1e-300
-        self.beta, _, self.design_rank, _ = np.linalg.lstsq(self.x / self.scale_x, self.y, rcond=1e-9)
-        self.beta = self.beta / self.scale_x
-        self.r = (self.y - self.x @ self.beta) * linked
-        self.noise = self._row_noise()
-
-    def _row_noise(self) -> Array:
-        """Best prediction of each row's own noise: W^-1 D' T^-1 (changes of the residual)."""
-        n = len(self.r)
-        upper = np.zeros((2, n))
-        upper[1], upper[0, 1:] = self.factor[0], self.factor[1, :-1]
-        back = solve_banded((0, 1), upper, self.r, check_finite=False) * self.data.linked
-        return np.asarray((np.concatenate([[0.0], back]) - np.concatenate([back, [0.0]])) / self.weights)
-
-    def deviance(self) -> float:
-        """Minus twice the restricted log likelihood, scale profiled out."""
-        n, p = int(self.data.linked.sum()), self.x.shape[1]
-        log_det = 2 * float(np.log(self.factor[0][self.data.linked]).sum())
-        _, log_a = np.linalg.slogdet(self.x.T @ self.x + 1e-12 * np.diag(self.scale_x**2))
-        return float((n - p) * math.log(max(float(self.r @ self.r), 1e-300)) + log_det + float(log_a))
-
-
-def tridiagonal(weights: Array, dt: Array, linked: Mask, rho: float) -> Array:
-    """Covariance of the changes in units of the noise variance, as lower bands (2, n - 1)."""
-    variance = 1 / weights
-    band = np.zeros((2, len(dt)))
-    band[0] = np.where(linked, variance[1:] + variance[:-1] + rho * dt, 1.0)
-    band[1, :-1] = np.where(linked[1:] & linked[:-1], -variance[1:-1], 0.0)
-    return band
-
-
-def _design(data: _Changes, tau: float | None) -> Array:
-    """Columns: minus current, minus powers of the charge, and with a lag: minus the lag, and its change with tau."""
-    charge = np.concatenate([[0.0], np.cumsum((data.i[1:] + data.i[:-1]) / 2 * data.dt)])
-    scaled = (charge - charge.min()) / (np.ptp(charge) or 1.0)
-    columns = [-data.i, *(-(scaled**power) for power in range(1, _CHARGE_POWERS + 1))]
-    if tau is not None:
-        columns.append(-lag_of(data.i, data.dt, tau))
-        columns.append(-(lag_of(data.i, data.dt, 1.05 * tau) - lag_of(data.i, data.dt, tau / 1.05)))
-    return np.column_stack(columns)
-
-
-def _search(data: _Changes) -> tuple[float | None, float]:
-    """Choose lag time constant (or none) and wander ratio by restricted likelihood."""
-    step, span = float(np.median(data.dt[data.linked])), float(data.dt.sum())
-    slowest = max(min(_SLOWEST_SHARE * span, _SLOWEST_S), 6 * step)
-    rhos = 10.0 ** np.arange(-8.0, 3.0) / step
-    rho = _best_rho(data, None, rhos)
-    taus = np.geomspace(_FASTEST_INTERVALS * step, slowest, 10)
-    for _ in range(2):
-        scores = [_Fit(data, tau, rho, 0).deviance() for tau in taus]
-        k = int(np.argmin(scores))
-        lo, hi = math.log(taus[max(k - 1, 0)]), math.log(taus[min(k + 1, len(taus) - 1)])
-        found = minimize_scalar(
-            lambda x, r=rho: _Fit(data, math.exp(x), r, 0).deviance(), bounds=(lo, hi), method="bounded",
-            options={"xatol": 0.02},
-        )  # fmt: skip
-        tau = math.exp(found.x)
-        rho = _best_rho(data, tau, rhos)
-        taus = np.geomspace(max(tau / 3, _FASTEST_INTERVALS * step), min(tau * 3, slowest), 5)
-    lagged = _Fit(data, tau, rho, 0)
-    rho_plain = _best_rho(data, None, rhos)
-    plain = _Fit(data, None, rho_plain, 0).deviance()
-    # Bayesian information criterion for two more parameters; a voltage that rises with past current is no polarisation
-    if lagged.beta[_LAG] * lagged.beta[0] > 0 and lagged.deviance() + 2 * math.log(int(data.linked.sum())) < plain:
-        return tau, rho
-    return None, rho_plain
-
-
-def _best_rho(data: _Changes, tau: float | None, rhos: Array) -> float:
-    scores = [_Fit(data, tau, float(r), 0).deviance() for r in rhos]
-    k = int(np.argmin(scores))
-    found = minimize_scalar(
-        lambda x: _Fit(data, tau, 10.0**x, 0).deviance(),
-        bounds=(math.log10(rhos[max(k - 1, 0)]), math.log10(rhos[min(k + 1, len(rhos) - 1)])), method="bounded",
-        options={"xatol": 0.1},
-    )  # fmt: skip
-    return float(10.0 ** float(found.x))
-
-
-def _as_result(record: Record, rows: NDArray[np.intp], data: _Changes, fit: _Fit) -> SourceFit:
+def _as_result(record: Record, rows: NDArray[np.intp], data: Changes, fit: Fit) -> SourceFit:
     r0, u, dof = _resistance(fit)
-    low, high = _attenuation(record, fit)
-    r0 *= 1 + (low + high) / 2
-    u = combine(u, abs(r0) * (high - low) / 2 / math.sqrt(3))
+    share, u_share = _attenuation(record, data, fit)
+    r0 *= 1 + share
+    u = combine(u, r0 * u_share, _rounding(record, data, fit))
     prompt = r0 * data.i
-    slow_part = fit.columns[:, _LAG] * fit.beta[_LAG] if fit.tau is not None else np.zeros(len(data.v))
+    slow_part = fit.columns[:, LAG] * fit.beta[LAG] if fit.tau is not None else np.zeros(len(data.v))
     n = len(record.time_s)
 
     def spread(x: Array) -> Array:
@@ -255,17 +106,18 @@ def _as_result(record: Record, rows: NDArray[np.intp], data: _Changes, fit: _Fit
 
     return SourceFit(
         resistance=estimate(r0, u, "ohm", dof),
-        polarisation_ohm=float(fit.beta[_LAG]) if fit.tau is not None else 0.0, polarisation_s=fit.tau,
+        polarisation_ohm=float(fit.beta[LAG]) if fit.tau is not None else 0.0, polarisation_s=fit.tau,
         noise_v=float(np.std(fit.noise)), slow_v=spread(data.v + prompt - fit.noise),
         open_circuit_v=spread(data.v + prompt - slow_part), residual_v=spread(fit.noise), used=int(data.linked.sum()),
     )  # fmt: skip
 
 
-def _resistance(fit: _Fit) -> tuple[float, float, float]:
+def _resistance(fit: Fit) -> tuple[float, float, float]:
     """Prompt resistance, its standard uncertainty and degrees of freedom from a sandwich over blocks of rows.
 
     Blocks of successive rows are taken as independent of each other, whatever the noise does inside one (ripple,
-    quantisation, load-dependent scatter). Degrees of freedom: Satterthwaite on the blocks' share in the estimate.
+    quantisation, load-dependent scatter). Degrees of freedom: Satterthwaite on the blocks' share in the estimate. Where
+    few blocks carry the estimate, the uncertainty of independent noise is the least that is believed.
     """
     x, n, p = fit.x, len(fit.r), fit.x.shape[1]
     q, r = np.linalg.qr(x / fit.scale_x)
@@ -274,23 +126,62 @@ def _resistance(fit: _Fit) -> tuple[float, float, float]:
     block = np.arange(n) * blocks // n
     share = np.bincount(block, pull**2, blocks)
     sums = np.bincount(block, pull * fit.r, blocks)
-    dof = float(share.sum() ** 2 / (share @ share))
-    robust = float(sums @ sums) * dof / max(dof - 1, 0.5)
-    model = float(pull @ pull) * float(fit.r @ fit.r) / max(int(fit.data.linked.sum()) - p, 1)
-    u = math.sqrt(max(robust, model))
-    return float(fit.beta[0]), u, max(dof - 1, 1.0)
+    dof = max(float(share.sum() ** 2 / (share @ share)) - 1, 1.0)
+    variance = float(sums @ sums) * (dof + 1) / dof
+    if dof < _FEW:
+        variance = max(variance, float(pull @ pull) * float(fit.r @ fit.r) / max(int(fit.data.linked.sum()) - p, 1))
+    return float(fit.beta[0]), math.sqrt(variance), dof
 
 
-def _attenuation(record: Record, fit: _Fit) -> tuple[float, float]:
-    """Share by which noise in the current makes the resistance read low: least and most.
+def _attenuation(record: Record, data: Changes, fit: Fit) -> tuple[float, float]:
+    """Share by which noise in the current makes the resistance read low, and its standard uncertainty.
 
-    Least: rounding alone is noise. Most: all of the scatter of the current at rest is noise, none of it real.
+    At least the rounding is noise; at most all scatter of the current while it stands still is. Real scatter is
+    answered by the voltage with the full resistance, noise not at all: the slope of voltage on current over those
+    small changes tells (weakly, if they are small) which part is real. Both are combined by their variances.
     """
-    step = float(np.median(fit.data.dt[fit.data.linked])) * fit.rho
+    step = float(np.median(data.dt[data.linked])) * fit.rho
     kept = 1 - math.sqrt(step / (step + 4))  # share of white noise that whitening lets through
     r = np.linalg.qr(fit.x / fit.scale_x, mode="r")
     information = (fit.scale_x[0] / float(np.linalg.norm(np.linalg.inv(r)[0]))) ** 2
-    rows = float(fit.data.linked.sum()) * kept
-    least = from_resolution(record.current.step) ** 2
-    most = max(record.current.noise**2, least)
-    return least * rows / information, most * rows / information
+    per_variance = float(data.linked.sum()) * kept / information
+    least = per_variance * from_resolution(record.current.step) ** 2
+    most = max(per_variance * record.current.noise**2, least)
+    middle, variance = (least + most) / 2, (most - least) ** 2 / 12
+    di, dv = np.diff(data.i), np.diff(data.v)
+    still = data.linked & still_links(record, data)
+    power = float(di[still] @ di[still])
+    if power > 0 and fit.beta[0] > 0 and most > least:
+        real = -float(di[still] @ dv[still]) / power / fit.beta[0]
+        # 1.5: changes of white noise are correlated by -1/2 with the next
+        spread = math.sqrt(1.5 * float(dv[still] @ dv[still]) / max(still.sum(), 1) / power) / fit.beta[0]
+        told, told_variance = most * (1 - real), (most * spread) ** 2
+        weight = variance / (variance + told_variance) if told_variance > 0 else 1.0
+        middle, variance = middle + weight * (told - middle), (1 - weight) * variance
+    return min(max(middle, least), most), math.sqrt(variance)
+
+
+def still_links(record: Record, data: Changes) -> Mask:
+    """Links over which the current changes by no more than its noise."""
+    # 3 standard deviations of a difference; at least the step that rounding alone may show
+    limit = max(3 * math.sqrt(2) * record.current.noise, 1.01 * record.current.step)
+    return np.asarray(np.abs(np.diff(data.i)) <= limit)
+
+
+def _rounding(record: Record, data: Changes, fit: Fit) -> float:
+    """Standard uncertainty from a voltage step that noise does not blur.
+
+    While the load rests, the voltage then sits at one place inside its step, and every pulse is compared with the same
+    rounding error: step / sqrt(12), blurred away by noise s as exp(-2 (pi s / step)^2) (the Fourier series of
+    the rounding error), and averaged over the steps that the slow voltage passes through.
+    For any noise, the mean change of rounded readings is that of the unrounded: s = sqrt(pi) / 2 mean |change|.
+    """
+    step = record.voltage.step if record.voltage is not None else 0.0
+    still = data.linked & still_links(record, data)
+    if step <= 0 or not still.any():
+        return 0.0
+    noise = math.sqrt(math.pi) / 2 * float(np.abs(np.diff(data.v))[still].mean())
+    slow = data.v + fit.beta[0] * data.i - fit.noise
+    passed = max(float(np.quantile(slow, 0.95) - np.quantile(slow, 0.05)) / step, 1.0)
+    swing = float(np.var(data.i) / max(np.abs(data.i - np.median(data.i)).mean(), 1e-300))
+    return from_resolution(step) * math.exp(-2 * (math.pi * noise / step) ** 2) / math.sqrt(passed) / max(swing, 1e-300)

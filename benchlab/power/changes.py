@@ -1,0 +1,163 @@
+"""Weighted generalised least squares on changes from row to row, and the search for its two shape parameters."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cholesky_banded, solve_banded
+from scipy.optimize import minimize_scalar
+
+from benchlab.power.record import Array, Mask
+
+LONG = 5.0
+"""Intervals longer than so many short ones say nothing about the prompt answer and are left out."""
+_HUBER = 2.5
+"""Residuals beyond this many standard deviations get less weight: 1 % of normal ones, little is lost on good data."""
+_FASTEST_INTERVALS, _SLOWEST_SHARE, _SLOWEST_S = 5.0, 0.1, 300.0
+"""Polarisation is looked for between five sampling intervals (faster is prompt) and a tenth of the log or 300 s."""
+_CHARGE_POWERS = 3
+LAG = 1 + _CHARGE_POWERS
+"""Column of the lag."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Changes:
+    """Rows and the links (intervals) between them over which changes are taken."""
+
+    v: Array
+    i: Array
+    dt: Array
+    """(n - 1,) interval to the next row, 0 where nothing was recorded between."""
+    linked: Mask
+    """(n - 1,) whether the change to the next row is used."""
+
+
+def head(data: Changes, n: int) -> Changes:
+    """The stretch of ``n`` rows in which the current changes most."""
+    if len(data.v) <= n:
+        return data
+    moved = np.cumsum(np.concatenate([[0.0], np.diff(data.i) ** 2]))
+    start = int(np.argmax(moved[n:] - moved[:-n]))
+    s = slice(start, start + n)
+    link = slice(start, start + n - 1)
+    return Changes(v=data.v[s], i=data.i[s], dt=data.dt[link], linked=data.linked[link])
+
+
+def lag_of(i: Array, dt: Array, tau: float) -> Array:
+    """First-order lag of the current, time constant ``tau`` s, starting at rest; straight lines between rows.
+
+    Exact solution of ``tau dx/dt = i - x`` for a current that is piecewise linear; unlinked rows hold the value.
+    """
+    h = dt / tau
+    a = np.exp(-h)
+    ramp = np.where(h > 1e-6, -np.expm1(-h) / np.where(h > 0, h, 1.0), 1 - h / 2)
+    source = np.concatenate([[0.0], (ramp - a) * i[:-1] + (1 - ramp) * i[1:]])
+    band = np.ones((2, len(i)))
+    band[1, :-1] = -a
+    return np.asarray(solve_banded((1, 0), band, source, check_finite=False))
+
+
+class Fit:
+    """Weighted generalised least squares on the whitened changes, for one lag and one wander ratio."""
+
+    def __init__(self, data: Changes, tau: float | None, rho: float, iterations: int = 8) -> None:
+        self.data, self.tau, self.rho = data, tau, rho
+        self.columns = _design(data, tau)
+        self.weights = np.ones(len(data.v))
+        self._solve()
+        for _ in range(iterations if iterations else 0):
+            scale = 1.4826 * float(np.median(np.abs(self.noise))) or 1.0
+            weights = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(self.noise), 1e-300))
+            done = np.abs(weights - self.weights).max() < 0.01
+            self.weights = weights
+            self._solve()
+            if done:
+                break
+
+    def _solve(self) -> None:
+        d, linked = self.data, self.data.linked
+        band = tridiagonal(self.weights, d.dt, linked, self.rho)
+        self.factor = np.asarray(cholesky_banded(band, lower=True, check_finite=False))
+        changes = np.diff(np.column_stack([d.v, self.columns]), axis=0) * linked[:, None]
+        white = solve_banded((1, 0), self.factor, changes, check_finite=False)
+        self.y, self.x = white[:, 0], white[:, 1:]
+        self.scale_x = np.sqrt((self.x**2).sum(0)) + 1e-300
+        self.beta, _, self.design_rank, _ = np.linalg.lstsq(self.x / self.scale_x, self.y, rcond=1e-9)
+        self.beta = self.beta / self.scale_x
+        self.r = (self.y - self.x @ self.beta) * linked
+        self.noise = self._row_noise()
+
+    def _row_noise(self) -> Array:
+        """Best prediction of each row's own noise: W^-1 D' T^-1 (changes of the residual)."""
+        n = len(self.r)
+        upper = np.zeros((2, n))
+        upper[1], upper[0, 1:] = self.factor[0], self.factor[1, :-1]
+        back = solve_banded((0, 1), upper, self.r, check_finite=False) * self.data.linked
+        return np.asarray((np.concatenate([[0.0], back]) - np.concatenate([back, [0.0]])) / self.weights)
+
+    def deviance(self) -> float:
+        """Minus twice the restricted log likelihood, scale profiled out."""
+        n, p = int(self.data.linked.sum()), self.x.shape[1]
+        log_det = 2 * float(np.log(self.factor[0][self.data.linked]).sum())
+        _, log_a = np.linalg.slogdet(self.x.T @ self.x + 1e-12 * np.diag(self.scale_x**2))
+        return float((n - p) * math.log(max(float(self.r @ self.r), 1e-300)) + log_det + float(log_a))
+
+
+def tridiagonal(weights: Array, dt: Array, linked: Mask, rho: float) -> Array:
+    """Covariance of the changes in units of the noise variance, as lower bands (2, n - 1)."""
+    variance = 1 / weights
+    band = np.zeros((2, len(dt)))
+    band[0] = np.where(linked, variance[1:] + variance[:-1] + rho * dt, 1.0)
+    band[1, :-1] = np.where(linked[1:] & linked[:-1], -variance[1:-1], 0.0)
+    return band
+
+
+def _design(data: Changes, tau: float | None) -> Array:
+    """Columns: minus current, minus powers of the charge, and with a lag: minus the lag, and its change with tau."""
+    charge = np.concatenate([[0.0], np.cumsum((data.i[1:] + data.i[:-1]) / 2 * data.dt)])
+    scaled = (charge - charge.min()) / (np.ptp(charge) or 1.0)
+    columns = [-data.i, *(-(scaled**power) for power in range(1, _CHARGE_POWERS + 1))]
+    if tau is not None:
+        columns.append(-lag_of(data.i, data.dt, tau))
+        columns.append(-(lag_of(data.i, data.dt, 1.05 * tau) - lag_of(data.i, data.dt, tau / 1.05)))
+    return np.column_stack(columns)
+
+
+def search(data: Changes) -> tuple[float | None, float]:
+    """Choose lag time constant (or none) and wander ratio by restricted likelihood."""
+    step, span = float(np.median(data.dt[data.linked])), float(data.dt.sum())
+    slowest = max(min(_SLOWEST_SHARE * span, _SLOWEST_S), 6 * step)
+    rhos = 10.0 ** np.arange(-8.0, 3.0) / step
+    rho = _best_rho(data, None, rhos)
+    taus = np.geomspace(_FASTEST_INTERVALS * step, slowest, 10)
+    for _ in range(2):
+        scores = [Fit(data, tau, rho, 0).deviance() for tau in taus]
+        k = int(np.argmin(scores))
+        lo, hi = math.log(taus[max(k - 1, 0)]), math.log(taus[min(k + 1, len(taus) - 1)])
+        found = minimize_scalar(
+            lambda x, r=rho: Fit(data, math.exp(x), r, 0).deviance(), bounds=(lo, hi), method="bounded",
+            options={"xatol": 0.02},
+        )  # fmt: skip
+        tau = math.exp(found.x)
+        rho = _best_rho(data, tau, rhos)
+        taus = np.geomspace(max(tau / 3, _FASTEST_INTERVALS * step), min(tau * 3, slowest), 5)
+    lagged = Fit(data, tau, rho, 0)
+    rho_plain = _best_rho(data, None, rhos)
+    plain = Fit(data, None, rho_plain, 0).deviance()
+    # Bayesian information criterion for two more parameters; a voltage that rises with past current is no polarisation
+    if lagged.beta[LAG] * lagged.beta[0] > 0 and lagged.deviance() + 2 * math.log(int(data.linked.sum())) < plain:
+        return tau, rho
+    return None, rho_plain
+
+
+def _best_rho(data: Changes, tau: float | None, rhos: Array) -> float:
+    scores = [Fit(data, tau, float(r), 0).deviance() for r in rhos]
+    k = int(np.argmin(scores))
+    found = minimize_scalar(
+        lambda x: Fit(data, tau, 10.0**x, 0).deviance(),
+        bounds=(math.log10(rhos[max(k - 1, 0)]), math.log10(rhos[min(k + 1, len(rhos) - 1)])), method="bounded",
+        options={"xatol": 0.1},
+    )  # fmt: skip
+    return float(10.0 ** float(found.x))

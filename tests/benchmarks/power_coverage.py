@@ -1,0 +1,148 @@
+"""How good are charge, energy, source resistance and dip detection? Prints a table. Run: python tests/benchmarks/power_coverage.py [N]
+
+Truth and logs come from ``benchlab.simulate.power``, which shares no code with the analysis. The bound is that of Cramer and
+Rao for independent noise, with polarisation (resistance and time constant) and a cubic fall of the
+open-circuit voltage unknown.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from benchlab.airframe import Circuit
+from benchlab.power.analyse import analyse_circuit
+from benchlab.power.load import describe
+from benchlab.power.record import prepare
+from benchlab.power.source import SourceFit, fit_source
+from benchlab.procedure import load_procedures
+from benchlab.simulate.power import LoadPhase, Logger, Source, simulate_load
+
+PROCEDURE = load_procedures().current
+QUIET = LoadPhase(name="idle", seconds=60, pulses_per_s=0.1)
+BUSY = LoadPhase(name="cruise", seconds=240)
+LONG = (replace(QUIET, seconds=300), replace(BUSY, seconds=3300))
+SOURCE = Source(capacity_mah=1000)
+
+SOURCE_CASES: dict[str, tuple[tuple[LoadPhase, ...], Source, Logger]] = {
+    "20 Hz, 10 mV and 10 mA steps": ((QUIET, BUSY), SOURCE, Logger()),
+    "with 5 mV ripple": ((QUIET, BUSY), SOURCE, Logger(ripple_v=0.005)),
+    "20 mV steps, little noise": ((QUIET, BUSY), SOURCE, Logger(step_v=0.02, noise_v=0.002)),
+    "0.1 A noise on the current": ((QUIET, BUSY), SOURCE, Logger(noise_a=0.1)),
+    "readings averaged": ((QUIET, BUSY), SOURCE, Logger(averaging=True, ripple_v=0.005)),
+    "5 Hz": ((QUIET, BUSY), SOURCE, Logger(sampling_hz=5, ripple_v=0.005)),
+    "100 Hz, 60 s": (
+        (replace(QUIET, seconds=10), replace(BUSY, seconds=50)), SOURCE, Logger(sampling_hz=100, ripple_v=0.005)
+    ),
+    "no polarisation": ((QUIET, BUSY), replace(SOURCE, polarisation_ohm=0), Logger(ripple_v=0.005)),
+    "fast polarisation, 2 s": ((QUIET, BUSY), replace(SOURCE, polarisation_s=2.0), Logger(ripple_v=0.005)),
+    "emptied over the log": ((QUIET, BUSY), replace(SOURCE, capacity_mah=95), Logger(ripple_v=0.005)),
+    "few pulses": ((replace(QUIET, seconds=300),), SOURCE, Logger(ripple_v=0.005)),
+}  # fmt: skip
+CHARGE_CASES = {
+    "20 Hz averaged, 1 h": (LONG, Logger(averaging=True)),
+    "20 Hz point readings, 1 h": (LONG, Logger()),
+    "20 Hz averaged, 5 min": ((QUIET, BUSY), Logger(averaging=True)),
+    "20 Hz point readings, 5 min": ((QUIET, BUSY), Logger()),
+    "20 Hz point readings, 1 h, pulses 1 s": (tuple(replace(p, pulse_s=1.0) for p in LONG), Logger()),
+}  # fmt: skip
+
+
+def bound(frame: pd.DataFrame, source: Source, logger: Logger) -> float:
+    """Cramer-Rao bound of the source resistance for the rows of this log."""
+    i, h = frame["current_a"].to_numpy(), 1 / logger.sampling_hz
+
+    def lag(tau: float) -> np.ndarray:
+        a, out = np.exp(-h / tau), np.zeros(len(i))
+        for k in range(1, len(i)):
+            out[k] = a * out[k - 1] + (1 - a) * (i[k] + i[k - 1]) / 2
+        return out
+
+    q = np.cumsum(i) / i.sum()
+    columns = [i, np.ones(len(i)), q, q**2, q**3]
+    if source.polarisation_ohm > 0:
+        columns += [lag(source.polarisation_s), lag(1.02 * source.polarisation_s) - lag(0.98 * source.polarisation_s)]
+    x = np.column_stack(columns)
+    x /= np.linalg.norm(x, axis=0)
+    variance = logger.noise_v**2 + logger.step_v**2 / 12  # ripple of one frequency could be known and taken out
+    variance += source.ohmic_ohm**2 * (logger.noise_a**2 + logger.step_a**2 / 12)
+    return float(np.sqrt(variance * np.linalg.inv(x.T @ x)[0, 0]) / np.linalg.norm(i))
+
+
+def source_rows(runs: int) -> None:
+    """Coverage and efficiency of the source resistance."""
+    print(f"{'source resistance':34s} {'cover 95 %':>10s} {'rmse/bound':>10s} {'bias/u':>7s} {'u/rmse':>7s} {'no fit':>6s}")
+    for name, (phases, source, logger) in SOURCE_CASES.items():
+        error, bounds, u, hit, none = [], [], [], [], 0
+        for seed in range(runs):
+            frame, truth = simulate_load(phases, source, logger, np.random.default_rng([seed, 1]))
+            record = prepare([frame], PROCEDURE)
+            fit = fit_source(record) if record is not None else "nothing"
+            if not isinstance(fit, SourceFit):
+                none += 1
+                continue
+            r = fit.resistance
+            error.append(r.value - truth.source_resistance_ohm)
+            u.append(r.u)
+            hit.append(r.lo <= truth.source_resistance_ohm <= r.hi)
+            bounds.append(bound(frame, source, logger))
+        e = np.array(error)
+        rmse = np.sqrt(np.mean(e**2))
+        print(
+            f"{name:34s} {100 * np.mean(hit):9.1f}% {np.sqrt(np.mean((e / bounds) ** 2)):10.2f} "
+            f"{np.mean(e) / np.mean(u):7.2f} {np.mean(u) / rmse:7.2f} {none:6d}"
+        )
+
+
+def charge_rows(runs: int) -> None:
+    """Error of charge and energy, and how often the 95 % intervals hold."""
+    print(f"\n{'charge and energy':38s} {'rms error':>9s} {'largest':>8s} {'cover':>6s}   {'energy rms':>10s} {'cover':>6s}")
+    for name, (phases, logger) in CHARGE_CASES.items():
+        error, energy, hit, hit_energy = [], [], [], []
+        for seed in range(runs):
+            source = replace(SOURCE, capacity_mah=4000)
+            frame, truth = simulate_load(phases, source, logger, np.random.default_rng([seed, 2]))
+            got = describe(prepare([frame], PROCEDURE))
+            c, w = got["charge_mah"], got["energy_wh"]
+            error.append(c.value / truth.charge_mah - 1)
+            energy.append(w.value / truth.energy_wh - 1)
+            hit.append(c.lo <= truth.charge_mah <= c.hi)
+            hit_energy.append(w.lo <= truth.energy_wh <= w.hi)
+        e = 100 * np.array(error)
+        print(
+            f"{name:38s} {np.sqrt(np.mean(e**2)):8.4f}% {np.abs(e).max():7.4f}% {100 * np.mean(hit):5.0f}% "
+            f"{100 * np.sqrt(np.mean(np.square(energy))):10.4f}% {100 * np.mean(hit_energy):5.0f}%"
+        )
+
+
+def dip_rows(runs: int) -> None:
+    """Dips of one and two rows: found, and false ones in logs without any."""
+    print(f"\n{'supply dips (20 Hz, 5 mV ripple)':38s} {'found':>7s} {'false in logs without':>22s}")
+    for rows in (1, 2):
+        found = false = 0
+        for seed in range(runs):
+            rng = np.random.default_rng([seed, 3])
+            at = rng.uniform(20, 280)
+            logger = Logger(ripple_v=0.005, dips=((at, 0.6, rows),))
+            for log in (logger, replace(logger, dips=())):
+                frame, _ = simulate_load((QUIET, BUSY), SOURCE, log, np.random.default_rng([seed, 4]))
+                result = analyse_circuit([frame], Circuit(id="c"), PROCEDURE).result
+                dips = [e.time_s for e in result.events if e.kind == "supply_dip"]
+                if log.dips:
+                    found += any(abs(t - at) < 0.1 for t in dips)
+                    false += sum(abs(t - at) >= 0.1 for t in dips)
+                else:
+                    false += len(dips)
+        print(f"0.6 V for {rows} row{'s' if rows > 1 else ' '}                      {found:10d}/{runs} {false:22d}")
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("runs", type=int, nargs="?", default=200)
+    n = parser.parse_args().runs
+    source_rows(n)
+    charge_rows(max(n // 4, 10))
+    dip_rows(max(n // 10, 10))
