@@ -6,74 +6,16 @@ mismatches, then the number of parts that move. Knows costs of pairs only, nothi
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 
-from benchlab.matching.program import Array, Cut, Program, Unsolved
+from benchlab.matching.components import Array, Problem
+from benchlab.matching.program import Program, Together, Unsolved
 
 # Sums of mismatches closer than this are the same: the solver's own tolerance.
 TIE = 1e-6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fill:
-    """A group to be filled: its positions, and which pair costs hold between followers and with the leader."""
-
-    name: str
-    positions: tuple[str, ...]
-    inner: str
-    lead: str
-
-    @property
-    def pairs(self) -> list[tuple[str, str, str]]:
-        """Every two positions and the costs that hold between them."""
-        return [(p, q, self.lead if p == self.positions[0] else self.inner) for p, q in combinations(self.positions, 2)]
-
-    @property
-    def symmetric(self) -> bool:
-        """True where only the set of parts matters, not which of them leads."""
-        return len(self.positions) <= 2 or self.inner == self.lead
-
-    @property
-    def key(self) -> str:
-        """The costs of a symmetric group."""
-        return self.lead if len(self.positions) == 2 else self.inner
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Problem:
-    """Parts (by index), groups, symmetric pair costs (n, n) by name, and what is in place.
-
-    ``types``: only parts of one type may share a group. ``fitted``: position -> part; ``fixed``: the positions among
-    them whose part stays. ``barred``: parts that are never placed (unless fixed).
-    """
-
-    parts: tuple[str, ...]
-    types: tuple[str | None, ...]
-    groups: tuple[Fill, ...]
-    costs: Mapping[str, Array]
-    fitted: Mapping[str, int]
-    fixed: frozenset[str] = frozenset()
-    barred: frozenset[int] = frozenset()
-
-    @property
-    def positions(self) -> tuple[str, ...]:
-        """Every position of the groups, once, in order."""
-        return tuple(dict.fromkeys(p for g in self.groups for p in g.positions))
-
-    @property
-    def held(self) -> dict[str, int]:
-        """Fixed parts by position."""
-        return {p: self.fitted[p] for p in self.positions if p in self.fixed and p in self.fitted}
-
-    @property
-    def free(self) -> tuple[int, ...]:
-        """Parts that may be moved, in order."""
-        held = set(self.held.values())
-        return tuple(i for i in range(len(self.parts)) if i not in held and i not in self.barred)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,21 +64,17 @@ def assign(problem: Problem, *, time_limit_s: float = 30.0) -> Solution:
 
 def second_best(problem: Problem, best: Solution, *, time_limit_s: float = 30.0) -> Solution | None:
     """Return the best placement in which at least one group holds parts that form no group of its kind in ``best``."""
-    together: dict[Hashable, set[frozenset[int]]] = {}
+    together: Together = {}
     for group in problem.groups:
         members = frozenset(i for p in group.positions if (i := best.placement[p]) is not None)
-        together.setdefault(_kind(group), set()).add(members)
+        together.setdefault(group.kind, set()).add(members)
     try:
-        return _best(problem, Program(problem, time_limit_s), cut=Cut(together=together, kind=_kind))
+        return _best(problem, Program(problem, time_limit_s), cut=together)
     except Unsolved:
         return None
 
 
-def _kind(group: Fill) -> tuple[int, str, str]:
-    return len(group.positions), group.inner, group.lead
-
-
-def _best(problem: Problem, program: Program, cut: Cut | None) -> Solution:
+def _best(problem: Problem, program: Program, cut: Together | None) -> Solution:
     keys = {key for g in problem.groups for _, _, key in g.pairs}
     levels = np.unique(np.concatenate([[0.0], *(problem.costs[k].ravel() for k in sorted(keys))]))
     levels = levels[np.isfinite(levels)]

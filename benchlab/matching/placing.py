@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 
 from benchlab.airframe import Group, Register
-from benchlab.matching.assignment import Fill, Problem, Solution, assign, blockers, evaluate, feasible, second_best
+from benchlab.matching.assignment import Solution, assign, blockers, evaluate, feasible, second_best
+from benchlab.matching.components import Array, Fill, Problem
 from benchlab.matching.distances import Member, Pair, compare_pair
-from benchlab.matching.program import Array, Unsolved
+from benchlab.matching.program import Unsolved
 from benchlab.procedure import ServoProcedure
 from benchlab.results import Assignment, Placement
 

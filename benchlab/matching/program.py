@@ -1,45 +1,36 @@
 """The integer program behind the assignment.
 
-Groups that share no position with others, and in which nobody leads, are chosen as whole sets of parts (set packing:
-one variable per feasible set). Groups that share positions (ganged with a neighbour, mirrored with a twin) are placed
-jointly: one variable per position and part, and the pairs of each group as their products.
+Groups that share positions (ganged with a neighbour, mirrored with a twin) form a component and are placed jointly.
+A component is filled with a whole set of parts, arranged within it as well as can be: set packing, one variable per
+feasible set and kind of component. Where there are too many sets to list, there is one variable per position and part,
+and the pairs of each group are their products.
 """
 
 from __future__ import annotations
 
 import time
-from collections import Counter
-from collections.abc import Callable, Hashable, Iterator, Mapping, Set
+from collections.abc import Hashable
 from dataclasses import dataclass, field
-from itertools import combinations
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
 from scipy.sparse import csr_array
 
-if TYPE_CHECKING:
-    from benchlab.matching.assignment import Fill, Problem
+from benchlab.matching.components import Array, Component, Fill, Problem, Ways, as_bits, components, ways
 
-Array = npt.NDArray[np.float64]
 Placement = dict[str, int | None]
 Objective = Literal["total", "moves"]
+Together = dict[Hashable, set[frozenset[int]]]
+"""Kind of group -> sets of parts that such a group holds in a placement that is to be left out."""
 
-# More sets than this make a program too large to build; the positions are then placed one by one instead.
-_MOST_SETS = 200_000
+_TIE = 1e-6
+"""Totals closer than this are the same: the solver's own tolerance."""
 
 
 class Unsolved(Exception):  # noqa: N818 - it is no error: there is no such placement
     """There is no placement, or none was found in the time allowed."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cut:
-    """Leaves out the placements whose groups all hold parts that are already ``together`` in a group of their kind."""
-
-    together: Mapping[Hashable, Set[frozenset[int]]]
-    kind: Callable[[Fill], Hashable]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -91,13 +82,18 @@ class _Model:
         return (None if found.x is None else np.asarray(found.x)), found.status in {0, 2}
 
 
-@dataclass(slots=True, kw_only=True)
-class _Sets:
-    """Alike groups that are filled with sets of parts."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Block:
+    """Components that can be exchanged, the ways to fill one, and the variables: one per way in ``chosen`` (row)."""
 
-    groups: list[Fill]
-    held: frozenset[int]
-    columns: dict[int, frozenset[int]] = field(default_factory=dict)
+    alike: list[Component]
+    ways: Ways
+    chosen: dict[int, int]
+    """Variable -> the best row of ``ways`` for its set of parts."""
+
+    def members(self, variable: int) -> frozenset[int]:
+        """Parts of one variable."""
+        return frozenset(int(i) for i in self.ways.rows[self.chosen[variable]] if i >= 0)
 
 
 class Program:
@@ -107,9 +103,9 @@ class Program:
         self.problem = problem
         self.proven = True
         self._deadline = time.monotonic() + time_limit_s
-        uses = Counter(p for g in problem.groups for p in g.positions)
-        alone = [g for g in problem.groups if g.symmetric and all(uses[p] == 1 for p in g.positions)]
-        self._alone = {g.name for g in alone}
+        self._alike: dict[Hashable, list[Component]] = {}
+        for component in components(problem):
+            self._alike.setdefault(component.shape, []).append(component)
         self.filled = self._most_filled()
         self.complete = self.filled == len(problem.positions)
 
@@ -170,15 +166,14 @@ class Program:
         *,
         objective: Objective | None,
         total_at_most: float | None = None,
-        cut: Cut | None = None,
+        cut: Together | None = None,
     ) -> Placement | None:
         """Return a placement with as many positions filled as can be and no pair above ``threshold``, None if none.
 
         Of these the one with the least ``objective``: total of the group mismatches or number of parts moved.
         """
         model = _Model()
-        sets, single = self._set_blocks(model, threshold)
-        linked = [g for g in self.problem.groups if g.name in single]
+        sets, linked = self._set_blocks(model, threshold, cut)
         positions = {p for g in linked for p in g.positions}
         places = self._places(model, positions)
         if self.complete:
@@ -189,11 +184,11 @@ class Program:
         uses: list[dict[int, float]] = []
         for i in self.problem.free:
             terms = {v: 1.0 for (_, s), v in places.items() if s == i}
-            terms |= {v: 1.0 for block in sets for v, members in block.columns.items() if i in members}
+            terms |= {v: 1.0 for block in sets for v, row in block.chosen.items() if i in block.ways.rows[row]}
             uses.append(terms)
         self._cover(model, uses)
         if not self.complete:
-            terms = {v: float(len(members)) for block in sets for v, members in block.columns.items() if members}
+            terms = {v: float(n) for block in sets for v in block.chosen if (n := len(block.members(v)))}
             terms |= {v: 1.0 for (_, i), v in places.items() if i is not None}
             model.row(terms, self.filled, self.filled)
         if total_at_most is not None:
@@ -205,67 +200,39 @@ class Program:
         self.proven &= proved
         return None if x is None else self._read(x, sets, places)
 
-    def _set_blocks(self, model: _Model, threshold: float) -> tuple[list[_Sets], set[str]]:
-        """Add the sets of the groups that stand alone; also return the names of the groups to be placed singly."""
-        problem = self.problem
-        single = {g.name for g in problem.groups if g.name not in self._alone}
-        blocks: dict[Hashable, _Sets] = {}
-        for g in problem.groups:
-            if g.name in self._alone:
-                held = frozenset(problem.held[p] for p in g.positions if p in problem.held)
-                blocks.setdefault((len(g.positions), g.key, held), _Sets(groups=[], held=held)).groups.append(g)
-        kept = []
-        for block in blocks.values():
-            group = block.groups[0]
-            least = len(group.positions) if self.complete else len(block.held)
-            found = []
-            for members, cost in self._sets(group, block.held, least, threshold):
-                found.append((members, cost))
-                if len(found) > _MOST_SETS:
-                    break
-            if len(found) > _MOST_SETS:
-                single |= {g.name for g in block.groups}
+    def _set_blocks(self, model: _Model, threshold: float, cut: Together | None) -> tuple[list[_Block], list[Fill]]:
+        """Add the sets of every component; return them and the groups of those with too many ways to be listed."""
+        blocks, linked = [], []
+        for alike in self._alike.values():
+            found = ways(self.problem, alike[0], threshold, complete=self.complete)
+            if found is None:
+                linked += [g for c in alike for g in c.groups]
                 continue
-            for members, cost in found:
-                v = model.variable(total=cost, moves=self._moved(members, block.groups))
-                block.columns[v] = members
-            model.row(dict.fromkeys(block.columns, 1.0), len(block.groups), len(block.groups))
-            for v, members in block.columns.items():
-                if not members:
-                    model.upper[v] = len(block.groups)
-            kept.append(block)
-        return kept, single
+            stays = _stays(self.problem, found, alike)
+            fresh = np.zeros(len(found.rows), dtype=bool) if cut is None else self._fresh(found, alike[0], cut)
+            chosen = {}
+            for row in _best_rows(found, stays, fresh):
+                size = int((found.rows[row] >= 0).sum())
+                v = model.variable(
+                    total=float(found.total[row]),
+                    moves=float(size - stays[row]),
+                    upper=1.0 if size else float(len(alike)),
+                )
+                chosen[v] = int(row)
+            model.row(dict.fromkeys(chosen, 1.0), len(alike), len(alike))
+            blocks.append(_Block(alike=alike, ways=found, chosen=chosen))
+        return blocks, linked
 
-    def _sets(
-        self, group: Fill, held: frozenset[int], least: int, threshold: float
-    ) -> Iterator[tuple[frozenset[int], float]]:
-        """Yield every set of parts that may fill a group, with its mismatch, by growing cliques of matching pairs."""
-        problem, size = self.problem, len(group.positions)
-        cost = problem.costs[group.key]
-        kin = np.equal.outer(np.array(problem.types, dtype=object), np.array(problem.types, dtype=object))
-        near = kin & (cost <= threshold)
-        base = max((float(cost[i, j]) for i, j in combinations(sorted(held), 2)), default=0.0)
-        if base > threshold:
-            return
-        start = [i for i in problem.free if all(near[i, j] for j in held)]
-
-        def grow(members: tuple[int, ...], worst: float, rest: list[int]) -> Iterator[tuple[frozenset[int], float]]:
-            if len(members) >= least:
-                yield frozenset(members), worst
-            if len(members) == size:
-                return
-            for n, i in enumerate(rest):
-                if len(members) + len(rest) - n < least:
-                    return
-                reach = max([worst, *(float(cost[i, j]) for j in members)])
-                yield from grow((*members, i), reach, [j for j in rest[n + 1 :] if near[i, j]])
-
-        yield from grow(tuple(sorted(held)), base, start)
-
-    def _moved(self, members: frozenset[int], groups: list[Fill]) -> float:
-        """Fewest parts of a set that move, whichever of the alike groups it goes to."""
-        stay = max(sum(self.problem.fitted.get(p) in members for p in g.positions) for g in groups)
-        return float(len(members) - stay)
+    def _fresh(self, found: Ways, component: Component, cut: Together) -> npt.NDArray[np.bool_]:
+        """Whether a way puts parts together in some group that are not together yet in one of its kind."""
+        at = {p: k for k, p in enumerate(component.positions)}
+        n = len(self.problem.parts)
+        fresh = np.zeros(len(found.rows), dtype=bool)
+        for group in component.groups:
+            known = [sum(1 << i for i in members) for members in cut.get(group.kind, set())]
+            own = as_bits(found.rows[:, [at[p] for p in group.positions]], n)
+            fresh |= ~np.isin(own, np.array(known, dtype=own.dtype))
+        return fresh
 
     def _pair_block(
         self, model: _Model, group: Fill, places: dict[tuple[str, int | None], int], threshold: float
@@ -305,43 +272,80 @@ class Program:
         return float(cost[i, j])
 
     def _cut(
-        self, model: _Model, cut: Cut, sets: list[_Sets], linked: list[Fill], places: dict[tuple[str, int | None], int]
+        self,
+        model: _Model,
+        cut: Together,
+        sets: list[_Block],
+        linked: list[Fill],
+        places: dict[tuple[str, int | None], int],
     ) -> None:
         """At least one group holds parts that are not together yet."""
         fresh: dict[int, float] = {}
         for block in sets:
-            known = cut.together.get(cut.kind(block.groups[0]), set())
-            fresh |= {v: 1.0 for v, members in block.columns.items() if members not in known}
+            new = self._fresh(block.ways, block.alike[0], cut)
+            fresh |= {v: 1.0 for v, row in block.chosen.items() if new[row]}
         for group in linked:
-            new = model.variable()
-            fresh[new] = 1.0
-            for members in cut.together.get(cut.kind(group), set()):
-                terms = {v: 1.0 for (p, i), v in places.items() if p in group.positions and i in members}
-                model.row(terms | {new: 1.0}, 0, len(members))
+            v = model.variable()
+            fresh[v] = 1.0
+            for members in cut.get(group.kind, set()):
+                terms = {x: 1.0 for (p, i), x in places.items() if p in group.positions and i in members}
+                model.row(terms | {v: 1.0}, 0, len(members))
         model.row(fresh, 1, np.inf)
 
     # --- reading the solution -----------------------------------------------------------------------------------------
 
-    def _read(self, x: Array, sets: list[_Sets], places: dict[tuple[str, int | None], int]) -> Placement:
+    def _read(self, x: Array, sets: list[_Block], places: dict[tuple[str, int | None], int]) -> Placement:
         placement: Placement = {p: i for (p, i), v in places.items() if x[v] > 0.5}
         for block in sets:
-            chosen = [m for v, m in block.columns.items() for _ in range(round(float(x[v])))]
-            placement |= self._seat(chosen, block.groups)
+            rows = [row for v, row in block.chosen.items() for _ in range(round(float(x[v])))]
+            placement |= self._seat(rows, block)
         return placement
 
-    def _seat(self, chosen: list[frozenset[int]], groups: list[Fill]) -> Placement:
-        """Give sets to alike groups, and parts to positions, so that as few parts as possible move."""
-        fitted, held = self.problem.fitted, self.problem.held
-        stay = np.array([[sum(fitted.get(p) in m for p in g.positions) for m in chosen] for g in groups])
-        rows, columns = linear_sum_assignment(-stay)
+    def _seat(self, rows: list[int], block: _Block) -> Placement:
+        """Give sets to alike components, arranged so that as few parts as possible move."""
+        found, problem = block.ways, self.problem
+        options = []  # [set][component] -> (row, parts that stay)
+        for row in rows:
+            same = np.flatnonzero((found.members == found.members[row]) & (found.total <= found.total[row] + _TIE))
+            kept = [_staying(problem, found.rows[same], c) for c in block.alike]
+            options.append([(int(same[np.argmax(k)]), int(k.max())) for k in kept])
+        gain = np.array([[stay for _, stay in per_set] for per_set in options])
         placement: Placement = {}
-        for r, c in zip(rows, columns, strict=True):
-            positions, left = groups[r].positions, sorted(chosen[c])
-            seats: Placement = {p: held.get(p, fitted.get(p)) for p in positions}
-            seats = {p: i if i in left else None for p, i in seats.items()}
-            left = [i for i in left if i not in seats.values()]
-            for p in positions:
-                if seats[p] is None and left:
-                    seats[p] = left.pop(0)
-            placement |= seats
+        for s, c in zip(*linear_sum_assignment(-gain), strict=True):
+            placement |= self._arranged(found.rows[options[s][c][0]], block.alike[c])
         return placement
+
+    def _arranged(self, row: npt.NDArray[np.int64], component: Component) -> Placement:
+        """Put one way into a component's positions; in a symmetric group the parts that are there already stay."""
+        seats = {p: (None if i < 0 else int(i)) for p, i in zip(component.positions, row, strict=True)}
+        if not component.symmetric:
+            return seats
+        parts = [i for i in seats.values() if i is not None]
+        fitted, held = self.problem.fitted, self.problem.held
+        stay = {p: i for p in seats if (i := held.get(p, fitted.get(p, -1))) in parts}
+        rest = sorted(set(parts) - set(stay.values()))
+        open_ = [p for p in self.problem.positions if p in seats and p not in stay]
+        return stay | dict(zip(open_, [*rest, *[None] * (len(open_) - len(rest))], strict=True))
+
+
+def _staying(problem: Problem, rows: npt.NDArray[np.int64], component: Component) -> npt.NDArray[np.int64]:
+    """Number of parts in each way that stay where they are if it fills ``component``."""
+    now = np.array([problem.fitted.get(p, -2) for p in component.positions])
+    if component.symmetric:
+        return np.asarray(np.isin(rows, now[now >= 0]).sum(axis=1))
+    return np.asarray((rows == now).sum(axis=1))
+
+
+def _stays(problem: Problem, found: Ways, alike: list[Component]) -> npt.NDArray[np.int64]:
+    """Most parts that stay, whichever of the alike components a way fills."""
+    return np.asarray(np.max([_staying(problem, found.rows, c) for c in alike], axis=0))
+
+
+def _best_rows(found: Ways, stays: npt.NDArray[np.int64], fresh: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Pick for every set of parts (fresh and known apart) the way of least total; of equal ones the least moved."""
+    total = np.round(found.total / _TIE) * _TIE
+    order = np.lexsort((-stays, total, fresh, found.members))
+    members, new = found.members[order], fresh[order]
+    first = np.ones(order.size, dtype=bool)
+    first[1:] = (members[1:] != members[:-1]) | (new[1:] != new[:-1])
+    return order[first]

@@ -4,7 +4,8 @@ from itertools import permutations
 
 import numpy as np
 
-from benchlab.matching.assignment import Fill, Problem, Solution, evaluate
+from benchlab.matching.assignment import Solution, evaluate
+from benchlab.matching.components import Fill, Problem
 
 # layouts as lists of groups of positions; the last two share positions, as ganged elevons with mirrored twins do
 LAYOUTS = [

@@ -6,7 +6,8 @@ import networkx as nx
 import numpy as np
 import pytest
 
-from benchlab.matching.assignment import Fill, Problem, assign, blockers, evaluate, feasible, second_best
+from benchlab.matching.assignment import assign, blockers, evaluate, feasible, second_best
+from benchlab.matching.components import Fill, Problem
 from tests.matching.placements import by_trying_all, random_problem
 
 # the solver's own tolerance on sums of numbers of order one
@@ -132,3 +133,13 @@ def test_evaluate_costs_a_group_by_its_worst_pair():
     )  # fmt: skip
     assert evaluate(problem, {"a": 0, "b": 2, "c": None}).worst == pytest.approx(0.1)
     assert evaluate(problem, {"a": 0, "b": 2, "c": 1}).worst == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_too_many_ways_to_list_give_the_same_answer(seed, monkeypatch):
+    """Positions placed one by one instead of whole sets: another program for the same problem."""
+    monkeypatch.setattr("benchlab.matching.components._MOST_WAYS", 0)
+    problem = random_problem(np.random.default_rng(seed), most=6)
+    found, best = assign(problem), by_trying_all(problem)
+    assert (len(found.empty), found.worst) == pytest.approx((len(best.empty), best.worst), abs=EXACT)
+    assert found.total == pytest.approx(best.total, abs=EXACT)
