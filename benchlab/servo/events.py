@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from benchlab.quantities import unit_of
 from benchlab.results import Event
+from benchlab.servo import profile_events, stroke_events, supply_events
 from benchlab.servo.cycles import Cycles
 from benchlab.servo.quantities import Measured
 from benchlab.servo.samples import Samples
@@ -34,4 +35,13 @@ def find_events(
     samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured
 ) -> tuple[list[Event], dict[str, str]]:
     """Return the events inside cycles, and which kinds the log cannot show, and why."""
-    return [], {}
+    events: list[Event] = []
+    unseen: dict[str, str] = {}
+    for found, missing in (
+        stroke_events.find(samples, cycles, strokes, measured),
+        profile_events.find(samples, cycles, strokes, measured),
+        supply_events.find(samples, cycles),
+    ):
+        events += found
+        unseen |= missing
+    return events, unseen

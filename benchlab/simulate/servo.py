@@ -89,8 +89,10 @@ class Traits:
     warming_k: float = 12.0
     warming_cycles: float = 90.0
     current_per_kelvin: float = -0.004
-    texture: float = 0.05
-    """Relative change of friction along the travel (gear mesh), the same in every cycle."""
+    texture: float = 0.04
+    """Relative change of friction along the travel (gear mesh, period 9 deg), the same in every cycle."""
+    eccentricity: float = 0.015
+    """The same with a period of 90 deg."""
     wander_deg: float = 0.03
     wander_share: float = 0.02
     rho: float = 0.4
@@ -288,8 +290,9 @@ def _current(
     half = (b.high_us - b.low_us) / 2 * _DEG_PER_US
     place = position - truth["centre_deg"].to_numpy()[cycle]
     cold = 1 + t.current_per_kelvin * (truth["temperature_c"].to_numpy() - 25)
-    phase = rng.uniform(0, 2 * np.pi)
-    mesh = 1 + t.texture * np.sin(2 * np.pi * place / 35 + phase)
+    phase = rng.uniform(0, 2 * np.pi, 2)
+    mesh = 1 + t.texture * np.sin(2 * np.pi * place / 9 + phase[0])
+    mesh = mesh + t.eccentricity * np.sin(2 * np.pi * place / 90 + phase[1])
     running = (truth["friction_a"].to_numpy() * cold)[cycle] * mesh
     for f in faults:
         if f.kind == "tooth":

@@ -1,0 +1,121 @@
+"""Strokes that stalled or fell short, each against the strokes of its own kind around it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from benchlab.results import Event
+from benchlab.servo.cycles import Cycles
+from benchlab.servo.dwells import HIGH, LOW
+from benchlab.servo.quantities import Measured
+from benchlab.servo.samples import Samples
+from benchlab.servo.strokes import Strokes
+from benchlab.servo.windows import Array, Rows
+
+_AROUND = 101
+"""Strokes whose median a stroke is held against: slow drift stays out, a spell of stalls does not become usual."""
+_SHORT_SD = 5.5
+"""One false alarm in 50 million strokes of normal scatter."""
+_SHORT_SHARE = 0.0025
+"""Less than this share of the travel is no short stroke, whatever the scatter: dead bands are wider."""
+_STALL_SHARE = 0.5
+"""A servo that rests pulls no current; one that draws half of its moving current at rest pushes against something."""
+_STALL_SD = 8.0
+
+
+def find(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured) -> tuple[list[Event], dict[str, str]]:
+    """Return stalls and short strokes, and which of the two the log cannot show, and why."""
+    unseen: dict[str, str] = {}
+    if strokes is None:
+        unseen["stall"] = "the log does not show when the servo should rest"
+        if "position_deg" not in samples.channels or not len(cycles) or "end_high_deg" in measured.missing:
+            return [], unseen | {"short_stroke": "no position channel" if "position_deg" not in samples.channels
+                                 else "the strokes cannot be told apart"}  # fmt: skip
+        return _short_waves(samples, cycles, measured), unseen
+    stalled, events = np.zeros(len(strokes.dwells), dtype=bool), []
+    if "current_a" not in samples.channels:
+        unseen["stall"] = "no current channel: a stroke that falls short is called short_stroke"
+    elif not np.isfinite(measured.cycles["moving_current_a"]).any():
+        unseen["stall"] = "the moving current is not known"
+    else:
+        stalled = _stalled(strokes, measured)
+    if "position_deg" in samples.channels and "end_high_deg" not in measured.missing:
+        deficit, short = _short(samples, strokes, measured)
+    else:
+        deficit, short = np.full(len(stalled), np.nan), np.zeros(len(stalled), dtype=bool)
+        unseen["short_stroke"] = measured.missing.get("end_high_deg", "no position channel")
+    for i in np.flatnonzero(stalled | short):
+        events.append(_event(samples, cycles, strokes, i, bool(stalled[i]), float(deficit[i])))
+    return events, unseen
+
+
+def _event(samples: Samples, cycles: Cycles, s: Strokes, i: int, stalled: bool, deficit: float) -> Event:
+    end = {HIGH: "the high end", LOW: "the low end"}.get(int(s.dwells.kind[i]), "neutral")
+    text = f"towards {end}" + (f", {s.rest_a[i]:.3g} A where it should rest" if stalled else "")
+    return Event(
+        kind="stall" if stalled else "short_stroke", cycle=int(cycles.number[s.dwells.cycle[i]]),
+        time_s=float(samples.time_s[s.begin[i]]), size=deficit if np.isfinite(deficit) else None,
+        unit="deg" if np.isfinite(deficit) else None, text=text,
+    )  # fmt: skip
+
+
+def deviation(value: Array) -> tuple[Array, float]:
+    """Return the deviation from the running median and its robust standard deviation; NaN where there is no value."""
+    out = np.full(len(value), np.nan)
+    ok = np.isfinite(value)
+    if ok.sum() < 5:
+        return out, 0.0
+    x = value[ok]
+    out[ok] = x - median_filter(x, size=min(_AROUND, len(x) // 2 * 2 - 1), mode="nearest")
+    return out, float(1.4826 * np.median(np.abs(out[ok])))
+
+
+def _kinds(s: Strokes) -> list[NDArray[np.bool_]]:
+    """Masks of the strokes of each kind, those outside cycles and those whose beginning was not seen left out."""
+    seen = (s.dwells.cycle >= 0) & (s.came_from != 9)
+    kind = 10 * s.came_from + s.dwells.kind
+    return [seen & (kind == k) for k in np.unique(kind[seen])]
+
+
+def _short(samples: Samples, s: Strokes, measured: Measured) -> tuple[Array, NDArray[np.bool_]]:
+    deficit = np.full(len(s.dwells), np.nan)
+    short = np.zeros(len(s.dwells), dtype=bool)
+    travel = float(np.nanmedian(measured.cycles["travel_deg"]))
+    for of_kind in _kinds(s):
+        away, sd = deviation(s.rest_deg[of_kind])
+        deficit[of_kind] = -away * np.sign(np.nanmedian(s.way_deg[of_kind]))
+        least = max(_SHORT_SD * sd, _SHORT_SHARE * travel, 2 * samples.steps["position_deg"])
+        short[of_kind] = deficit[of_kind] > least
+    return deficit, short
+
+
+def _stalled(s: Strokes, measured: Measured) -> NDArray[np.bool_]:
+    """Current at rest above its usual value by half of what moving takes."""
+    stalled = np.zeros(len(s.dwells), dtype=bool)
+    moving = float(np.nanmedian(measured.cycles["moving_current_a"]))
+    for of_kind in _kinds(s):
+        away, sd = deviation(s.rest_a[of_kind])
+        idle = float(np.nanmedian(s.rest_a[of_kind]))
+        stalled[of_kind] = away > max(_STALL_SD * sd, _STALL_SHARE * (moving - idle))
+    return stalled
+
+
+def _short_waves(samples: Samples, cycles: Cycles, measured: Measured) -> list[Event]:
+    """On a command that does not rest: cycles whose end lies short of the usual."""
+    travel = float(np.nanmedian(measured.cycles["travel_deg"]))
+    frame, events = measured.cycles, []
+    sense = np.sign(np.nanmedian(frame["end_high_deg"] - frame["end_low_deg"]))
+    for name, sign in (("end_high_deg", -sense), ("end_low_deg", sense)):
+        usual = np.where(measured.usual, frame[name].to_numpy(), np.nan)
+        away, sd = deviation(usual)
+        least = max(_SHORT_SD * sd, _SHORT_SHARE * travel, 2 * samples.steps["position_deg"])
+        with np.errstate(invalid="ignore"):
+            hits: Rows = np.flatnonzero(sign * away > least)
+        events += [
+            Event(kind="short_stroke", cycle=int(cycles.number[i]), time_s=float(samples.time_s[cycles.start[i]]),
+                  size=float(sign * away[i]), unit="deg", text=f"towards {name[4:-4]} end")
+            for i in hits
+        ]  # fmt: skip
+    return sorted(events, key=lambda e: e.cycle or 0)
