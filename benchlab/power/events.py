@@ -105,8 +105,8 @@ def find_clipping(record: Record) -> Event | None:
     below = upper & ~at_top
     pairs = below[1:] & below[:-1]
     still = np.abs(np.diff(i)[pairs]) < step / 2
-    # half: readings that scatter seldom repeat, readings at the end of the range always do
-    if pairs.sum() < 5 or still.mean() > 0.5 or at_top.sum() < 3 * _rows_per_level(i[below], step):
+    # 0.8: readings at the end of the range always repeat; scatter of a quarter of a step leaves about 0.75 unchanged
+    if pairs.sum() < 5 or still.mean() > 0.8 or at_top.sum() < 3 * _rows_per_level(i[below], step):
         return None
     return Event(
         kind="clipping", quantity="current_a", time_s=float(record.time_s[flat[0][0]]), size=top,

@@ -19,6 +19,7 @@ Mask = NDArray[np.bool_]
 # Share of intervals beyond the gap factor above which a log is taken as event driven (it writes a row when something
 # changes) and not as a regular one with gaps; ten of them at least. Common practice, no source.
 _EVENT_DRIVEN_SHARE = 0.01
+_FEW_LEVELS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,21 +145,29 @@ def still_noise(changes: Array, step: float) -> float:
         return 0.0
     # 1.4826: median absolute deviation to standard deviation of a normal distribution
     spread = 1.4826 * float(np.median(size))
+    floor = 1.01 * step if step < size.max() / _FEW_LEVELS else 0.0  # a step of noise, not a switch of the load
     for _ in range(4):
-        still = size[size <= max(3 * spread, 1.01 * step)]
+        still = size[size <= max(3 * spread, floor)]
         # 0.9733: variance that is left of a normal distribution cut at three standard deviations
         spread = float(np.sqrt(np.mean(still**2) / 0.9733)) if still.size else 0.0
     return spread / float(np.sqrt(2))
 
 
 def log_step(values: Array) -> float:
-    """Smallest distance of two different readings; differences below 1e-7 of the span are rounding of the file."""
+    """Step of the readings: the smallest distance of two different ones.
+
+    Of fewer than ten different readings the distances say nothing (a load that is on or off); then it is the last
+    decimal place that is used. Differences below 1e-7 of the span are rounding of the file.
+    """
     finite = values[np.isfinite(values)]
     span = float(np.ptp(finite)) if finite.size else 0.0
     if span == 0:
         return 0.0
-    levels = np.unique(np.rint((finite - finite.min()) / (1e-7 * span)))
-    return float(np.diff(levels).min() * 1e-7 * span)
+    levels = finite[np.unique(np.rint((finite - finite.min()) / (1e-7 * span)), return_index=True)[1]]
+    if len(levels) >= _FEW_LEVELS:
+        return float(np.diff(levels).min())
+    places = (place for place in range(7) if np.abs(levels - np.round(levels, place)).max() < 1e-6 * span)
+    return next((10.0**-place for place in places), 0.0)
 
 
 def _join(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:

@@ -83,7 +83,7 @@ def _too_still(data: Changes, record: Record) -> str | None:
     if data.linked.sum() < 10:
         return "fewer than ten pairs of successive rows have voltage and current"
     change = np.abs(np.diff(data.i))[data.linked]
-    if change.max() <= 6 * max(record.current.noise, from_resolution(record.current.step)):
+    if change.max() <= 6 * record.current.noise or change.max() == 0:
         return "the current never changes by more than its noise: nothing for the voltage to answer"
     if np.ptp(data.v) == 0:
         return "the voltage reads the same throughout"
@@ -145,8 +145,8 @@ def _attenuation(record: Record, data: Changes, fit: Fit) -> tuple[float, float]
     r = np.linalg.qr(fit.x / fit.scale_x, mode="r")
     information = (fit.scale_x[0] / float(np.linalg.norm(np.linalg.inv(r)[0]))) ** 2
     per_variance = float(data.linked.sum()) * kept / information
-    least = per_variance * from_resolution(record.current.step) ** 2
-    most = max(per_variance * record.current.noise**2, least)
+    most = per_variance * record.current.noise**2
+    least = min(per_variance * from_resolution(record.current.step) ** 2, most)
     middle, variance = (least + most) / 2, (most - least) ** 2 / 12
     di, dv = np.diff(data.i), np.diff(data.v)
     still = data.linked & still_links(record, data)
@@ -163,9 +163,8 @@ def _attenuation(record: Record, data: Changes, fit: Fit) -> tuple[float, float]
 
 def still_links(record: Record, data: Changes) -> Mask:
     """Links over which the current changes by no more than its noise."""
-    # 3 standard deviations of a difference; at least the step that rounding alone may show
-    limit = max(3 * math.sqrt(2) * record.current.noise, 1.01 * record.current.step)
-    return np.asarray(np.abs(np.diff(data.i)) <= limit)
+    # 3 standard deviations of a difference
+    return np.asarray(np.abs(np.diff(data.i)) <= 3 * math.sqrt(2) * record.current.noise)
 
 
 def _rounding(record: Record, data: Changes, fit: Fit) -> float:

@@ -1,8 +1,8 @@
-"""How good are charge, energy, source resistance and dip detection? Prints a table. Run: python tests/benchmarks/power_coverage.py [N]
+"""How good are charge, energy, source resistance and dip detection? Prints a table.
 
-Truth and logs come from ``benchlab.simulate.power``, which shares no code with the analysis. The bound is that of Cramer and
-Rao for independent noise, with polarisation (resistance and time constant) and a cubic fall of the
-open-circuit voltage unknown.
+Run: ``python tests/benchmarks/power_coverage.py [N]``. Truth and logs come from ``benchlab.simulate.power``, which
+shares no code with the analysis. The bound is that of Cramer and Rao for independent noise, with polarisation
+(resistance and time constant) and a cubic fall of the open-circuit voltage unknown.
 """
 
 from __future__ import annotations
@@ -74,7 +74,9 @@ def bound(frame: pd.DataFrame, source: Source, logger: Logger) -> float:
 
 def source_rows(runs: int) -> None:
     """Coverage and efficiency of the source resistance."""
-    print(f"{'source resistance':34s} {'cover 95 %':>10s} {'rmse/bound':>10s} {'bias/u':>7s} {'u/rmse':>7s} {'no fit':>6s}")
+    print(
+        f"{'source resistance':34s} {'cover 95 %':>10s} {'rmse/bound':>10s} {'bias/u':>7s} {'u/rmse':>7s} {'no fit':>6s}"
+    )
     for name, (phases, source, logger) in SOURCE_CASES.items():
         error, bounds, u, hit, none = [], [], [], [], 0
         for seed in range(runs):
@@ -99,7 +101,7 @@ def source_rows(runs: int) -> None:
 
 def charge_rows(runs: int) -> None:
     """Error of charge and energy, and how often the 95 % intervals hold."""
-    print(f"\n{'charge and energy':38s} {'rms error':>9s} {'largest':>8s} {'cover':>6s}   {'energy rms':>10s} {'cover':>6s}")
+    print(f"\n{'charge and energy':38s} {'rms error':>9s} {'largest':>8s} {'cover':>6s}   energy rms  cover")
     for name, (phases, logger) in CHARGE_CASES.items():
         error, energy, hit, hit_energy = [], [], [], []
         for seed in range(runs):
