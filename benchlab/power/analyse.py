@@ -117,7 +117,7 @@ def _source(record: Record, notes: list[str]) -> tuple[Record, SourceFit | str]:
     fit = fit_source(record)
     if isinstance(fit, str) or not fit.sure_sign or (fit.resistance.value or 0.0) > 0:
         return record, fit
-    out_mah, in_mah = both_ways(record)
+    out_mah, in_mah = (x.value or 0.0 for x in both_ways(record))
     if in_mah > 0.05 * (in_mah + out_mah):
         notes.append(
             "The log counts current out of the pack as negative (the voltage falls when the current goes negative); "
@@ -151,14 +151,15 @@ def _source_quantities(fit: SourceFit | None) -> dict[str, Estimate]:
 
 def _both_ways(record: Record, notes: list[str]) -> dict[str, Estimate]:
     """Charge out and in apart, where both are more than a hundredth of what flowed."""
-    out_mah, in_mah = both_ways(record)
+    out, into = both_ways(record)
+    out_mah, in_mah = out.value or 0.0, into.value or 0.0
     if min(out_mah, in_mah) <= 0.01 * (in_mah + out_mah):
         return {}
     notes.append(
         f"The current flows both ways: {out_mah:.6g} mAh positive (out of the pack), {in_mah:.6g} mAh negative (into "
         "it); charge_mah is the difference."
     )
-    return {"discharged_mah": estimate(out_mah, None, "mAh"), "charged_mah": estimate(in_mah, None, "mAh")}
+    return {"discharged_mah": out, "charged_mah": into}
 
 
 def _peaks(record: Record, part: Circuit | Pack, notes: list[str], missing: list[NotMeasured]) -> dict[str, Estimate]:

@@ -184,8 +184,17 @@ def longest_above(record: Record, threshold: float) -> tuple[float, float]:
     return float(seconds.max()), record.sampling_s / math.sqrt(6)
 
 
-def both_ways(record: Record) -> tuple[float, float]:
+def both_ways(record: Record) -> tuple[Estimate, Estimate]:
     """Charge that flowed out (positive current) and in (negative), both as positive mAh."""
     i = record.current_a
     piece = (i[1:] + i[:-1]) / 2 * record.interval_s / 3.6
-    return float(piece[piece > 0].sum()), float(-piece[piece < 0].sum())
+    every = np.ones(len(i), dtype=bool)
+    found = []
+    for sign in (1.0, -1.0):
+        flowing = record.seconds * (sign * i > 0)
+        u = combine(
+            sampling_uncertainty(np.maximum(sign * i, 0.0), record.interval_s, every),
+            combine(record.current.u_bias, step_uncertainty(i, flowing, record.current)) * float(flowing.sum()),
+        )
+        found.append(estimate(float(np.maximum(sign * piece, 0.0).sum()), u / 3.6, "mAh"))
+    return found[0], found[1]

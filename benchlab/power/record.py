@@ -137,8 +137,8 @@ def sensor(values: Array, interval: Array, channel: Channel | None) -> Sensor:
 def still_noise(changes: Array, step: float) -> float:
     """Noise (rms) of one reading from the changes of successive ones while the signal stands still.
 
-    Still is a change within three standard deviations, found by repeated clipping from the median absolute change; loads
-    stand still for most intervals.
+    Still is a change within three standard deviations, found by repeated clipping from the median absolute change;
+    loads stand still for most intervals.
     """
     size = np.abs(changes[np.isfinite(changes)])
     if not size.size:
@@ -166,7 +166,8 @@ def log_step(values: Array) -> float:
     levels = finite[np.unique(np.rint((finite - finite.min()) / (1e-7 * span)), return_index=True)[1]]
     if len(levels) >= _FEW_LEVELS:
         return float(np.diff(levels).min())
-    places = (place for place in range(7) if np.abs(levels - np.round(levels, place)).max() < 1e-6 * span)
+    off = [float(np.abs(levels - np.round(levels, place)).max()) for place in range(7)]
+    places = (place for place in range(7) if off[place] < 1e-6 * span)
     return next((10.0**-place for place in places), 0.0)
 
 
