@@ -136,9 +136,11 @@ class _Work:
             self.problems.append(f"bagit.txt: BagIt version {self.version} is not one that can be checked ({known})")
             return False
         try:
-            b"".decode(self.encoding)
-        except LookupError:
-            self.problems.append(f"bagit.txt: {self.encoding!r} is no character encoding")
+            b"text".decode(self.encoding)
+        except UnicodeError:
+            return True
+        except (LookupError, ValueError):
+            self.problems.append(f"bagit.txt: {self.encoding!r:.60} is no character encoding")
             return False
         return True
 
@@ -255,7 +257,7 @@ class _Work:
     def _oxum(self, name: str, value: str) -> None:
         files = [p for p in self.found if p.startswith("data/")]
         octets = sum((self.bag / p).stat().st_size for p in files)
-        if not re.fullmatch(r"\d+\.\d+", value, re.ASCII):
+        if not re.fullmatch(r"\d{1,20}\.\d{1,20}", value, re.ASCII):
             self.problems.append(f"{name}: Payload-Oxum {value!r:.40} is not octets.files")
         elif tuple(map(int, value.split("."))) != (octets, len(files)):
             self.problems.append(f"{name}: Payload-Oxum is {value}, but the payload has {octets}.{len(files)}")

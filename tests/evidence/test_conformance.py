@@ -5,6 +5,8 @@ import unicodedata
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchlab.evidence.check import check_bag
 from tests.evidence.bags import DECLARATION, digest, simple_bag, tag, write
@@ -260,3 +262,22 @@ def test_a_link_in_a_bag_is_refused_and_not_followed(tmp_path, version):
     (bag / "data/hello.txt").unlink()
     (bag / "data/hello.txt").symlink_to(tmp_path / "secret")
     assert any("is a link" in problem for problem in check_bag(bag).problems)
+
+
+@pytest.mark.parametrize("encoding", ["UTD-8", "rot13", "x\0y", "zip"])
+def test_an_encoding_that_does_not_exist_is_a_problem(tmp_path, encoding):
+    bag = simple_bag(tmp_path / "bag")
+    write(bag / "bagit.txt", f"BagIt-Version: 0.97\nTag-File-Character-Encoding: {encoding}\n")
+    assert any("is no character encoding" in problem for problem in check_bag(bag).problems)
+
+
+TAGS = ["bagit.txt", "bag-info.txt", "manifest-md5.txt", "tagmanifest-md5.txt", "fetch.txt"]
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.sampled_from(TAGS), st.binary(max_size=60), st.booleans())
+def test_no_tag_file_whatever_its_octets_ends_in_a_traceback(tmp_path_factory, name, octets, appended):
+    bag = simple_bag(tmp_path_factory.mktemp("fuzz") / "bag")
+    before = (bag / name).read_bytes() if appended and (bag / name).exists() else b""
+    write(bag / name, before + octets)
+    check_bag(bag)
