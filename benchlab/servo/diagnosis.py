@@ -23,7 +23,7 @@ _EVENT_WORDS = {
     ),
     "supply_dip": (
         "supply",
-        "A dip of the supply often means the bench: weak supply, thin wires or a loose plug. Check it before the servo.",
+        "A dip of the supply often means the bench: weak supply, thin wires, loose plug. Check it before the servo.",
     ),
 }
 _MOVED = 3.0

@@ -27,16 +27,16 @@ _PLACES = 40
 """Places along the travel where a tooth may sit."""
 _SMOOTH = 7
 """Places whose running median is the baseline."""
-_TOOTH_SHARE = 0.06
-"""A bump smaller than this share of the moving current is no tooth."""
+_TOOTH_SHARE, _GROWN_SHARE = 0.10, 0.06
+"""A bump smaller than this share of the moving current is no tooth; second: one that was not there at first."""
 _BINDING_SHARE = 0.06
 _SE = 6.0
-_TEXTURE = 3.2
+_TEXTURE = 3.5
 """A tooth stands out from the texture of the other places by this many robust standard deviations."""
 _EARLY, _LATE = (0.3, 0.6), (0.75, 0.95)
 """Shares of a stroke whose currents are compared for binding."""
-_ENOUGH = 5
-"""Samples in a stroke, at least, for its course to be seen."""
+_ENOUGH, _ENOUGH_FOR_TOOTH = 5, 9
+"""Samples in a stroke, at least, for its course and for a single tooth to be seen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +57,13 @@ class _Course:
     """Standard deviation of a single reading about the mean course."""
     scale: float
     """Usual moving current."""
+    per_stroke: float
+    """Usual number of samples in a stroke."""
 
 
-def find(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured) -> tuple[list[Event], dict[str, str]]:
+def find(
+    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured
+) -> tuple[list[Event], dict[str, str]]:
     """Return teeth and binding, and which of them the log cannot show, and why."""
     why = None
     if "position_deg" not in samples.channels:
@@ -74,6 +78,9 @@ def find(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Me
         assert strokes is not None
         course = _course(samples, strokes, measured)
         if course is not None:
+            if course.per_stroke < _ENOUGH_FOR_TOOTH:
+                unseen = f"about {course.per_stroke:.0f} samples in a stroke: a tooth could lie between them"
+                return _binding(course, cycles), {"tooth": unseen}
             return [*_teeth(course, cycles, measured), *_binding(course, cycles)], {}
         why = f"sampled too coarsely ({samples.sampling_s:.3g} s): fewer than {_ENOUGH} samples in a stroke"
     return [], {"tooth": why, "binding": why}
@@ -82,6 +89,10 @@ def find(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Me
 def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
     d = s.dwells
     major = np.abs(s.way_deg) >= 0.2 * float(np.nanmedian(measured.cycles["travel_deg"]))
+    # strokes that went another way than usual (stalled, changed amplitude) have another course
+    for k in np.unique(of_stroke := 10 * s.came_from + d.kind):
+        usual = abs(float(np.nanmedian(s.way_deg[of_stroke == k]))) if (of_stroke == k)[major].any() else np.nan
+        major &= (of_stroke != k) | (np.abs(np.abs(s.way_deg) - usual) < 0.02 * usual)
     row = np.flatnonzero(s.moving & np.isfinite(samples.channels["current_a"]))
     stroke = s.of_row[row]
     used = (d.cycle[stroke] >= 0) & major[stroke] & (s.came_from[stroke] != 9)
@@ -92,7 +103,6 @@ def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
     position = np.asarray(median_filter(fill(samples.channels["position_deg"]), size=3, mode="nearest"))[row]
     low, high = (float(np.nanmedian(measured.cycles[f"end_{e}_deg"])) for e in ("low", "high"))
     current = samples.channels["current_a"][row]
-    of_stroke = 10 * s.came_from + d.kind
     kind, done = of_stroke[stroke], (position - s.from_deg[stroke]) / s.way_deg[stroke]
     kinds, place = np.unique(kind, return_inverse=True)
     cell = place * _FINE + np.clip((done * _FINE).astype(np.intp), 0, _FINE - 1)
@@ -102,6 +112,7 @@ def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
         current=current, done=done, kind=kind, cycle=d.cycle[stroke], kinds=kinds, begins=(begins - low) / (high - low),
         way=np.array([np.nanmedian(s.way_deg[of_stroke == k]) for k in kinds]) / (high - low),
         noise=1.4826 * float(np.median(np.abs(residual))), scale=float(np.median(current)),
+        per_stroke=float(np.median(per_stroke[per_stroke > 0])),
     )  # fmt: skip
 
 
@@ -121,13 +132,13 @@ def _teeth(c: _Course, cycles: Cycles, measured: Measured) -> list[Event]:
     blocks = _blocks(c, len(cycles))
     profiles = [_profile(c, chosen) for chosen in blocks]
     found: dict[int, tuple[int, float]] = {}
-    for size in _bumps(c, *_standing_out(c, profiles[0]), _TEXTURE):
+    for size in _bumps(c, *_standing_out(c, profiles[0]), _TOOTH_SHARE, _TEXTURE):
         found[size[0]] = (int(c.cycle.min()), size[1])
     # a tooth that broke later shows against the first block, with the texture of the sound gear taken away
     for chosen, (mean, count) in zip(blocks[2:], profiles[2:], strict=True):
         grown = mean - profiles[1][0]
-        grown -= np.nanmedian(np.where(np.isfinite(grown).any(axis=1)[:, None], grown, 0.0), axis=1)[:, None]
-        for place, height in _bumps(c, grown, np.minimum(count, profiles[1][1]), 0.0):
+        grown -= np.nanmedian(np.where(np.isfinite(grown).any(axis=1, keepdims=True), grown, 0.0), axis=1)[:, None]
+        for place, height in _bumps(c, grown, np.minimum(count, profiles[1][1]), _GROWN_SHARE, 0.0):
             if not any(abs(place - q) <= 2 for q in found):
                 found[place] = (int(c.cycle[chosen].min()), height)
     low, high = (float(np.nanmedian(measured.cycles[f"end_{e}_deg"])) for e in ("low", "high"))
@@ -146,8 +157,8 @@ def _profile(c: _Course, chosen: NDArray[np.bool_]) -> tuple[Array, NDArray[np.i
     count = np.bincount(cell, minlength=n).reshape(-1, _FINE)
     mean = windows.group_mean(c.current[inside], cell, n).reshape(-1, _FINE)
     # cells that few strokes leave a sample in are those of odd strokes
-    rare = count < 0.1 * count.max(axis=1, keepdims=True)
-    return np.where(rare, np.nan, mean), np.where(rare, 0, count)
+    rare = np.asarray(count < 0.1 * count.max(axis=1, keepdims=True))
+    return np.where(rare, np.nan, mean), np.where(rare, 0, count).astype(np.intp)
 
 
 def _standing_out(c: _Course, profile: tuple[Array, NDArray[np.intp]]) -> tuple[Array, NDArray[np.intp]]:
@@ -155,8 +166,8 @@ def _standing_out(c: _Course, profile: tuple[Array, NDArray[np.intp]]) -> tuple[
     mean, count = profile
     out = np.full(mean.shape, np.nan)
     for i, way in enumerate(c.way):
-        alike = np.abs(np.abs(c.way) - abs(way)) < 0.2 * abs(way)
-        seen = np.isfinite(mean[alike]).any(axis=0)
+        alike = np.asarray(np.abs(np.abs(c.way) - abs(way)) < 0.2 * abs(way))
+        seen = np.asarray(np.isfinite(mean[alike]).any(axis=0))
         common = np.full(_FINE, np.nan)
         common[seen] = np.nanmedian(mean[alike][:, seen], axis=0)
         rest = mean[i] - (common if alike.sum() > 1 else 0.0)
@@ -167,27 +178,31 @@ def _standing_out(c: _Course, profile: tuple[Array, NDArray[np.intp]]) -> tuple[
     return out, count
 
 
-def _bumps(c: _Course, rest: Array, count: NDArray[np.intp], texture_sd: float) -> list[tuple[int, float]]:
+def _bumps(
+    c: _Course, rest: Array, count: NDArray[np.intp], least_share: float, texture_sd: float
+) -> list[tuple[int, float]]:
     """Places and heights of the bumps that count, largest first, two places apart at least."""
     share = (np.arange(_FINE) + 0.5) / _FINE
     place = np.clip(((c.begins[:, None] + share * c.way[:, None]) * _PLACES).astype(np.intp), 0, _PLACES - 1)
     weight = np.where(np.isfinite(rest), count, 0).astype(float)
 
     def pooled(rows: NDArray[np.bool_]) -> tuple[Array, Array]:
-        total = np.bincount(place[rows].ravel(), weights=(weight * np.nan_to_num(rest))[rows].ravel(), minlength=_PLACES)
+        total = np.bincount(
+            place[rows].ravel(), weights=(weight * np.nan_to_num(rest))[rows].ravel(), minlength=_PLACES
+        )
         n = np.bincount(place[rows].ravel(), weights=weight[rows].ravel(), minlength=_PLACES)
-        return np.divide(total, n, out=np.full(_PLACES, np.nan), where=n > 0), n
+        return np.asarray(np.divide(total, n, out=np.full(_PLACES, np.nan), where=n > 0)), np.asarray(n, dtype=float)
 
     mean, n = pooled(np.ones(len(rest), dtype=bool))
     if not np.isfinite(mean).any():
         return []
     texture = 1.4826 * float(np.nanmedian(np.abs(mean - np.nanmedian(mean))))
-    floor = max(_TOOTH_SHARE * c.scale, texture_sd * texture)
+    floor = max(least_share * c.scale, texture_sd * texture)
     least = np.maximum(floor, _SE * c.noise * np.sqrt(2 / np.maximum(n, 1)))
     with np.errstate(invalid="ignore"):
         hit = (mean > least) & (n >= 10)
         for ways in (c.way > 0, c.way < 0):
-            one = pooled(ways)[0]
+            one = pooled(np.asarray(ways))[0]
             hit &= ~(one < 0.3 * mean)  # where both directions pass the place, both must show it
     out: list[tuple[int, float]] = []
     for p in sorted(np.flatnonzero(hit), key=lambda q: -mean[q]):
@@ -223,9 +238,7 @@ def _binding(c: _Course, cycles: Cycles) -> list[Event]:
     return events
 
 
-def _first(
-    c: _Course, blocks: list[NDArray[np.bool_]], rises: list[tuple[float, float]], offset: int
-) -> int | None:
+def _first(c: _Course, blocks: list[NDArray[np.bool_]], rises: list[tuple[float, float]], offset: int) -> int | None:
     """First cycle of the first block whose rise counts."""
     for (rise, u), chosen in zip(rises, blocks[offset:], strict=True):
         if np.isfinite(rise) and rise > max(_BINDING_SHARE * c.scale, c.noise, _SE * u):

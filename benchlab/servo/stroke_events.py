@@ -25,7 +25,9 @@ _STALL_SHARE = 0.5
 _STALL_SD = 8.0
 
 
-def find(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured) -> tuple[list[Event], dict[str, str]]:
+def find(
+    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured
+) -> tuple[list[Event], dict[str, str]]:
     """Return stalls and short strokes, and which of the two the log cannot show, and why."""
     unseen: dict[str, str] = {}
     if strokes is None:
@@ -47,7 +49,7 @@ def find(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Me
         deficit, short = np.full(len(stalled), np.nan), np.zeros(len(stalled), dtype=bool)
         unseen["short_stroke"] = measured.missing.get("end_high_deg", "no position channel")
     for i in np.flatnonzero(stalled | short):
-        events.append(_event(samples, cycles, strokes, i, bool(stalled[i]), float(deficit[i])))
+        events.append(_event(samples, cycles, strokes, int(i), bool(stalled[i]), float(deficit[i])))
     return events, unseen
 
 

@@ -41,9 +41,9 @@ def _unexplained(samples: Samples, voltage: Array, cycles: Cycles) -> Array:
     level = voltage
     if (current := samples.get("current_a")) is not None:
         amps = fill(current)
-        dv, di = np.diff(voltage), np.diff(amps)
         smooth = ~samples.broken[1:]
-        ohm = -float(dv[smooth] @ di[smooth] / max(di[smooth] @ di[smooth], 1e-12))
+        dv, di = np.diff(voltage)[smooth], np.diff(amps)[smooth]
+        ohm = -float(dv @ di) / max(float(di @ di), 1e-12)
         level = voltage + max(ohm, 0.0) * amps
     width = max(3, 2 * round(_FILTER_S / samples.sampling_s / 2) + 1)
     steady = np.asarray(median_filter(level, size=width, mode="nearest"))

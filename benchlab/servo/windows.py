@@ -46,7 +46,7 @@ def group_mean(value: Array, group: Rows, n: int) -> Array:
     ok = np.isfinite(value) & (group >= 0)
     count = np.bincount(group[ok], minlength=n)
     total = np.bincount(group[ok], weights=value[ok], minlength=n)
-    return _ratio(total, count.astype(float))
+    return _ratio(np.asarray(total, dtype=float), np.asarray(count, dtype=float))
 
 
 def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array, Array]:
