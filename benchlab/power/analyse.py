@@ -8,6 +8,7 @@ import pandas as pd
 
 from benchlab.airframe import Circuit, Pack
 from benchlab.power import tables as figures
+from benchlab.power.discharges import discharge_runs
 from benchlab.power.events import dip_events, find_clipping, find_dips, find_inrush
 from benchlab.power.judge import at_least, judge_all, judged_on, limits_of, required_missing
 from benchlab.power.load import both_ways, describe, longest_above
@@ -47,7 +48,8 @@ def analyse_circuit(
     Returns
     -------
     Analysis
-        Tables ``load``, ``load_histogram``, ``load_duration``, ``source_line`` and ``discharge``, as far as measured.
+        Tables ``load``, ``load_histogram``, ``load_duration``, ``discharges``, ``source_line`` and ``discharge``, as
+        far as measured.
         A circuit for which the register sets no limit is described: accepted with a note, ``judged_on`` empty.
     """
     notes: list[str] = []
@@ -104,6 +106,7 @@ def _tables(record: Record, fit: SourceFit | None) -> dict[str, pd.DataFrame]:
         "load": figures.load_table(record),
         "load_histogram": figures.histogram_table(record),
         "load_duration": figures.duration_table(record),
+        "discharges": discharge_runs(record),
     }
     if fit is not None:
         out["source_line"] = figures.source_table(record, fit)

@@ -9,6 +9,7 @@ import pytest
 
 from benchlab.airframe import Pack
 from benchlab.power.analyse import analyse_circuit
+from benchlab.power.budget import analyse_pack
 
 FOLDER = Path(__file__).parents[1] / "real_logs" / "cell"
 TIME, CURRENT, VOLTAGE = 1, 8, 9
@@ -18,17 +19,22 @@ def analysed(name, header, procedure):
     raw = pd.read_csv(FOLDER / name, header=header)
     t, i, v = (raw.iloc[:, k].astype(float) for k in (TIME, CURRENT, VOLTAGE))
     frame = pd.DataFrame({"time_s": t - t.iloc[0], "segment": 0, "current_a": i, "voltage_v": v})
-    return analyse_circuit([frame], Pack(id="cell"), procedure).result
+    return analyse_circuit([frame], Pack(id="cell"), procedure)
 
 
 @pytest.fixture(scope="module")
 def pulses(procedure):
-    return analysed("pulses_25C.csv.gz", 0, procedure)
+    return analysed("pulses_25C.csv.gz", 0, procedure).result
 
 
 @pytest.fixture(scope="module")
-def discharges(procedure):
+def one_c(procedure):
     return analysed("discharge_1C.csv.gz", None, procedure)
+
+
+@pytest.fixture(scope="module")
+def discharges(one_c):
+    return one_c.result
 
 
 def test_charge_out_of_the_pulse_log(pulses):
@@ -39,6 +45,15 @@ def test_charge_out_of_the_pulse_log(pulses):
 def test_charge_out_of_four_discharges(discharges):
     # stated: 121.3 Ah; half of its last digit
     assert discharges.quantities["discharged_mah"].value == pytest.approx(121_300, abs=50)
+
+
+def test_four_full_discharges(one_c, procedure):
+    runs = one_c.tables["discharges"]
+    # stated: four of 30.3 Ah each; half of the last digit
+    assert list(runs["charge_mah"]) == pytest.approx([30_300] * 4, abs=50)
+    assert runs["emptied"].all()
+    pack = analyse_pack(Pack(id="cell"), [], [], None, procedure, one_c).result
+    assert pack.quantities["capacity_mah"].value == pytest.approx(30_300, abs=50)
 
 
 def test_prompt_resistance_of_the_pulses(pulses):

@@ -6,7 +6,6 @@ import pytest
 from benchlab.airframe import Circuit, FlightPhase, Pack, Share
 from benchlab.power.analyse import analyse_circuit
 from benchlab.power.budget import analyse_pack
-from benchlab.power.capacity import emptied
 from benchlab.simulate.power import LoadPhase, Logger, Source, simulate_load
 
 T = np.arange(0, 100, 0.1)
@@ -128,6 +127,6 @@ def test_capacity_measured_by_a_log_that_empties_the_pack(procedure):
     load = (LoadPhase(name="x", seconds=780),)
     frame, truth = simulate_load(load, Source(capacity_mah=240), Logger(), np.random.default_rng(1))
     own = analyse_circuit([frame], pack, procedure)
-    assert emptied(own.tables["discharge"])
+    assert list(own.tables["discharges"]["emptied"]) == [True]
     result = analyse_pack(pack, [], [], 8.0, procedure, own).result
     assert result.quantities["capacity_mah"].value == pytest.approx(truth.charge_mah, rel=0.01)
