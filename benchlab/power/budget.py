@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -89,6 +89,8 @@ def analyse_pack(
         _charge(draws, capacity, pack, book)
     _peak(pack, circuits, capacity, book)
     _resistance(circuits, own, book)
+    if note := _parts_of_resistance(pack, circuits, own, book.quantities):
+        book.notes.append(note)
     volts = end_voltage(pack, circuits, own, book.quantities, {} if why else _by_circuit(draws), _minutes(draws))
     if isinstance(volts, str):
         book.missing.append(NotMeasured(quantity="voltage_end_v", why=volts))
@@ -238,6 +240,24 @@ def _resistance(circuits: Sequence[tuple[Circuit, Analysis]], own: Analysis | No
     if own is None:
         why = "no log of its own, and no circuit that it feeds alone shows it"
         book.missing.append(NotMeasured(quantity="source_resistance_ohm", why=why))
+
+
+def _parts_of_resistance(
+    pack: Pack, circuits: Sequence[tuple[Circuit, Analysis]], own: Analysis | None, quantities: Mapping[str, Estimate]
+) -> str | None:
+    """Say how the source resistance is made up: pack as its maker states it, wire, connectors, and the rest."""
+    found = quantities.get("source_resistance_ohm")
+    if pack.resistance_ohm is None or found is None or found.value is None:
+        return None
+    parts = [("pack as stated", pack.resistance_ohm)]
+    if own is None or "source_resistance_ohm" not in own.result.quantities:
+        circuit, analysis = circuits[0]
+        wire = analysis.result.quantities.get("wire_resistance_ohm")
+        parts += [("wire", wire.value)] if isinstance(wire, Estimate) and wire.value is not None else []
+        parts += [("connectors", circuit.connector_ohm)] if circuit.connector_ohm is not None else []
+    rest = found.value - sum(ohm for _, ohm in parts)
+    said = ", ".join(f"{name} {1e3 * ohm:.3g} mohm" for name, ohm in parts)
+    return f"Of the source resistance of {1e3 * found.value:.4g} mohm: {said}, not accounted for {1e3 * rest:.3g} mohm."
 
 
 def _result(

@@ -74,9 +74,7 @@ def bound(frame: pd.DataFrame, source: Source, logger: Logger) -> float:
 
 def source_rows(runs: int) -> None:
     """Coverage and efficiency of the source resistance."""
-    print(
-        f"{'source resistance':34s} {'cover 95 %':>10s} {'rmse/bound':>10s} {'bias/u':>7s} {'u/rmse':>7s} {'no fit':>6s}"
-    )
+    print(f"{'source resistance':34s} {'cover 95 %':>10s} {'rmse/bound':>10s} {'bias/u':>7s} {'u/rmse':>7s} no fit")
     for name, (phases, source, logger) in SOURCE_CASES.items():
         error, bounds, u, hit, none = [], [], [], [], 0
         for seed in range(runs):

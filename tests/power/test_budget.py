@@ -130,3 +130,15 @@ def test_capacity_measured_by_a_log_that_empties_the_pack(procedure):
     assert list(own.tables["discharges"]["emptied"]) == [True]
     result = analyse_pack(pack, [], [], 8.0, procedure, own).result
     assert result.quantities["capacity_mah"].value == pytest.approx(truth.charge_mah, rel=0.01)
+
+
+def test_source_resistance_is_parted_into_pack_wire_and_connectors(procedure):
+    frame, _ = simulate_load((LoadPhase(name="x", seconds=200),), Source(), Logger(), np.random.default_rng(1))
+    part = Circuit(id="c", packs=["P1"], wire_awg=20, wire_length_m=0.3, connector_ohm=0.004)
+    fed = [(part, analyse_circuit([frame], part, procedure))]
+    pack = Pack(id="P1", capacity_mah=4000, resistance_ohm=0.03)
+    notes = analyse_pack(pack, fed, [], 5.0, procedure, None).result.notes
+    # 60 mohm in all; gauge 20 is 33.3 ohm/km, 0.6 m there and back
+    (note,) = [n for n in notes if n.startswith("Of the source resistance")]
+    assert "pack as stated 30 mohm, wire 20 mohm, connectors 4 mohm, not accounted for" in note
+    assert float(note.split()[-2]) == pytest.approx(60 - 30 - 20 - 4, abs=0.5)  # the log's own uncertainty, in mohm
