@@ -22,6 +22,8 @@ from benchlab.stats.trend import TrendFit, fit_trend
 
 _NO_RUN_IN = ("temperature_c", "voltage_min_v", "overshoot_deg", "peak_current_a")
 """Quantities that settle for other reasons than a servo's running in, or say nothing of their own about it."""
+_LEFT_DEG, _LEFT_SHARE = 0.03, 0.01
+"""A settling of which less than this is left (deg; share of the settled value) is done: far inside every limit."""
 _JUDGED_ON = {"position_deg": "position", "current_a": "current"}
 
 
@@ -97,11 +99,25 @@ def fit_trends(measured: Measured, procedure: ServoProcedure) -> dict[str, Trend
 
 
 def _run_in(trends: dict[str, TrendFit]) -> tuple[bool, int]:
-    """Whether all quantities have settled that can show run-in, and how many more cycles the slowest needs."""
+    """Whether all quantities have settled that can show run-in, and how many more cycles the slowest needs.
+
+    A trend whose settling is not done counts only if what is left of it matters: the time constant of a settling that
+    has almost vanished in the noise says little.
+    """
     beside = {RAW_OF[name] for name in trends if name in RAW_OF}
-    showing = [fit for name, fit in trends.items() if name not in beside and name not in _NO_RUN_IN]
-    needed = max((fit.cycles_needed for fit in showing), default=0)
-    return all(fit.run_in_complete for fit in showing), needed
+    needed = max(
+        (fit.cycles_needed for name, fit in trends.items()
+         if name not in beside and name not in _NO_RUN_IN and _left_matters(name, fit)), default=0,
+    )  # fmt: skip
+    return needed == 0, needed
+
+
+def _left_matters(name: str, fit: TrendFit) -> bool:
+    end, settled = fit.trend.end.value, fit.trend.settled.value
+    if end is None or settled is None:
+        return False
+    least = _LEFT_DEG if unit_of(name) == "deg" else _LEFT_SHARE * abs(settled)
+    return abs(end - settled) > least
 
 
 def _not_measured(measured: Measured, unseen: dict[str, str]) -> tuple[NotMeasured, ...]:

@@ -35,6 +35,7 @@ _TEXTURE = 3.5
 """A tooth stands out from the texture of the other places by this many robust standard deviations."""
 _EARLY, _LATE = (0.3, 0.6), (0.75, 0.95)
 """Shares of a stroke whose currents are compared for binding."""
+_CLIP = 10.0
 _ENOUGH, _ENOUGH_FOR_TOOTH = 5, 9
 """Samples in a stroke, at least, for its course and for a single tooth to be seen."""
 
@@ -106,12 +107,16 @@ def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
     kind, done = of_stroke[stroke], (position - s.from_deg[stroke]) / s.way_deg[stroke]
     kinds, place = np.unique(kind, return_inverse=True)
     cell = place * _FINE + np.clip((done * _FINE).astype(np.intp), 0, _FINE - 1)
-    residual = current - windows.group_mean(current, cell, len(kinds) * _FINE)[cell]
+    usual_a = windows.group_median(current, cell, len(kinds) * _FINE)[cell]
+    residual = current - usual_a
+    noise = 1.4826 * float(np.median(np.abs(residual)))
+    # a single wrong reading must not lift the mean of its place
+    current = usual_a + np.clip(residual, -_CLIP * noise, _CLIP * noise)
     begins = np.array([np.nanmedian(s.from_deg[of_stroke == k]) for k in kinds])
     return _Course(
         current=current, done=done, kind=kind, cycle=d.cycle[stroke], kinds=kinds, begins=(begins - low) / (high - low),
         way=np.array([np.nanmedian(s.way_deg[of_stroke == k]) for k in kinds]) / (high - low),
-        noise=1.4826 * float(np.median(np.abs(residual))), scale=float(np.median(current)),
+        noise=noise, scale=float(np.median(current)),
         per_stroke=float(np.median(per_stroke[per_stroke > 0])),
     )  # fmt: skip
 

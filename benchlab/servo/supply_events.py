@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from benchlab.results import Event
@@ -12,9 +13,9 @@ from benchlab.servo.dwells import fill
 from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array
 
-_FILTER_S = 0.05
-"""Length of the running median: what is shorter is a glitch or commutation, not a dip."""
-_SD = 8.0
+_FILTERS = ((0.05, 8.0), (0.15, 6.5))
+"""Lengths (s) of the running median, and how many of its standard deviations are a dip: what lasts less than half of
+the shorter is a glitch or commutation; the longer finds shallow dips."""
 _SHARE = 0.01
 """Less than this share of the supply is no dip, whatever the noise."""
 _USUAL = 2.0
@@ -29,25 +30,28 @@ def find(samples: Samples, cycles: Cycles) -> tuple[list[Event], dict[str, str]]
         return [], {"supply_dip": "no voltage channel"}
     if not len(cycles):
         return [], {"supply_dip": "no cycles were found to compare with each other"}
-    rest = _unexplained(samples, fill(voltage), cycles)
-    floor = windows.lowest(rest, cycles.start, cycles.stop)
-    sd = 1.4826 * float(np.median(np.abs(rest)))
-    least = max(_SD * sd, _SHARE * float(np.nanmedian(voltage)), _USUAL * -float(np.nanmedian(floor)))
-    return _events(samples, cycles, rest, least), {}
+    level = _without_load(samples, fill(voltage))
+    deepest, low = np.zeros(len(samples)), np.zeros(len(samples), dtype=bool)
+    for length, times in _FILTERS:
+        width = max(3, 2 * round(length / samples.sampling_s / 2) + 1)
+        steady = np.asarray(median_filter(level, size=width, mode="nearest"))
+        rest = steady - _slow_course(samples, steady, cycles)
+        floor = windows.lowest(rest, cycles.start, cycles.stop)
+        sd = 1.4826 * float(np.median(np.abs(rest)))
+        least = max(times * sd, _SHARE * float(np.nanmedian(voltage)), _USUAL * -float(np.nanmedian(floor)))
+        low |= rest < -least
+        deepest = np.minimum(deepest, rest)
+    return _events(samples, cycles, deepest, low), {}
 
 
-def _unexplained(samples: Samples, voltage: Array, cycles: Cycles) -> Array:
-    """Voltage without the fall over the source's resistance and without its slow course, spikes filtered out."""
-    level = voltage
-    if (current := samples.get("current_a")) is not None:
-        amps = fill(current)
-        smooth = ~samples.broken[1:]
-        dv, di = np.diff(voltage)[smooth], np.diff(amps)[smooth]
-        ohm = -float(dv @ di) / max(float(di @ di), 1e-12)
-        level = voltage + max(ohm, 0.0) * amps
-    width = max(3, 2 * round(_FILTER_S / samples.sampling_s / 2) + 1)
-    steady = np.asarray(median_filter(level, size=width, mode="nearest"))
-    return steady - _slow_course(samples, steady, cycles)
+def _without_load(samples: Samples, voltage: Array) -> Array:
+    """Voltage without its fall over the source's resistance, which follows from how it answers the current."""
+    if (current := samples.get("current_a")) is None:
+        return voltage
+    amps, smooth = fill(current), ~samples.broken[1:]
+    dv, di = np.diff(voltage)[smooth], np.diff(amps)[smooth]
+    ohm = -float(dv @ di) / max(float(di @ di), 1e-12)
+    return np.asarray(voltage + max(ohm, 0.0) * amps)
 
 
 def _slow_course(samples: Samples, level: Array, cycles: Cycles) -> Array:
@@ -59,8 +63,8 @@ def _slow_course(samples: Samples, level: Array, cycles: Cycles) -> Array:
     return np.interp(np.arange(len(samples)), middle[order], calm)
 
 
-def _events(samples: Samples, cycles: Cycles, rest: Array, least: float) -> list[Event]:
-    low = np.flatnonzero(rest < -least)
+def _events(samples: Samples, cycles: Cycles, rest: Array, is_low: NDArray[np.bool_]) -> list[Event]:
+    low = np.flatnonzero(is_low)
     if not len(low):
         return []
     # dips in quick succession are one: a contact that chatters

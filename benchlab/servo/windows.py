@@ -60,9 +60,9 @@ def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array
     ok = np.isfinite(v)
     v, window = v[ok], window[ok]
     n = len(start)
-    middle = _median(v, window, n)
+    middle = group_median(v, window, n)
     deviation = np.abs(v - middle[window])
-    spread = 1.4826 * _median(deviation, window, n)
+    spread = 1.4826 * group_median(deviation, window, n)
     keep = deviation <= np.maximum(_CLIP * spread, 1.5 * step)[window]
     v, window = v[keep], window[keep]
     count = np.bincount(window, minlength=n).astype(float)
@@ -72,7 +72,8 @@ def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array
     return average, sd, count
 
 
-def _median(value: Array, window: Rows, n: int) -> Array:
+def group_median(value: Array, window: Rows, n: int) -> Array:
+    """Median of the (finite) values of each group 0 .. n - 1, NaN where there is none."""
     return _quantile(value, window, n, 0.5)
 
 
