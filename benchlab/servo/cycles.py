@@ -13,6 +13,9 @@ from benchlab.servo.dwells import Dwells, clean_command, command_dwells, fill, n
 from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
+_FEWEST = 16
+"""Rows in which two cycles of the shortest pattern could just be told apart."""
+
 Shape = Literal["step", "ramp", "sine"]
 
 
@@ -45,6 +48,8 @@ class Cycles:
 
 def find_cycles(samples: Samples, procedure: ServoProcedure) -> Cycles:
     """Cut the record into complete cycles: by command, else position, else current; numbered by the log's counter."""
+    if len(samples) < _FEWEST:
+        return _nothing(f"The log holds {len(samples)} rows: no cycle can be seen in so few.")
     found = _by_signal(samples, procedure)
     counter = samples.get("cycle")
     return found if counter is None else _by_counter(samples, counter, found)
@@ -140,6 +145,9 @@ def _by_counter(samples: Samples, counter: Array, found: Cycles) -> Cycles:
         held = np.searchsorted(start, (found.start + found.stop) // 2, side="right") - 1
         each = np.bincount(held[held >= 0], minlength=len(start))
         usual = int(np.median(each))
+        if usual == 0:
+            note = f"The cycle column changes faster than the {found.source} repeats: it was not used."
+            return replace(found, notes=(*found.notes, note))
         if usual != 1:
             notes.append(f"The cycle column counts once in {usual} repeats of the {found.source}.")
         elif (wrong := int((each[1:-1] != 1).sum())) > 0.02 * len(each):

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from benchlab.procedure import ServoProcedure
+from benchlab.servo import windows
 from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
@@ -76,7 +77,7 @@ def clean_command(samples: Samples) -> Array:
     if missing.any():
         last = np.maximum.accumulate(np.where(missing, 0, np.arange(len(command))))
         command = np.where(missing, command[last], command)
-        command = np.where(np.isfinite(command), command, np.nanmedian(command))
+        command = np.where(np.isfinite(command), command, windows.middle(command))
     return np.asarray(median_filter(command, size=3, mode="nearest"))
 
 

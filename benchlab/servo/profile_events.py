@@ -29,7 +29,7 @@ _SMOOTH = 7
 """Places whose running median is the baseline."""
 _TOOTH_SHARE, _GROWN_SHARE = 0.10, 0.06
 """A bump smaller than this share of the moving current is no tooth; second: one that was not there at first."""
-_BINDING_SHARE = 0.06
+_BINDING_SHARE = 0.05
 _SE = 6.0
 _TEXTURE = 3.5
 """A tooth stands out from the texture of the other places by this many robust standard deviations."""
@@ -89,10 +89,10 @@ def find(
 
 def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
     d = s.dwells
-    major = np.abs(s.way_deg) >= 0.2 * float(np.nanmedian(measured.cycles["travel_deg"]))
+    major = np.abs(s.way_deg) >= 0.2 * windows.middle(measured.cycles["travel_deg"].to_numpy())
     # strokes that went another way than usual (stalled, changed amplitude) have another course
     for k in np.unique(of_stroke := 10 * s.came_from + d.kind):
-        usual = abs(float(np.nanmedian(s.way_deg[of_stroke == k]))) if (of_stroke == k)[major].any() else np.nan
+        usual = abs(windows.middle(s.way_deg[of_stroke == k])) if (of_stroke == k)[major].any() else np.nan
         major &= (of_stroke != k) | (np.abs(np.abs(s.way_deg) - usual) < 0.02 * usual)
     row = np.flatnonzero(s.moving & np.isfinite(samples.channels["current_a"]))
     stroke = s.of_row[row]
@@ -102,7 +102,7 @@ def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
     if not len(row) or np.median(per_stroke[per_stroke > 0]) < _ENOUGH:
         return None
     position = np.asarray(median_filter(fill(samples.channels["position_deg"]), size=3, mode="nearest"))[row]
-    low, high = (float(np.nanmedian(measured.cycles[f"end_{e}_deg"])) for e in ("low", "high"))
+    low, high = (windows.middle(measured.cycles[f"end_{e}_deg"].to_numpy()) for e in ("low", "high"))
     current = samples.channels["current_a"][row]
     kind, done = of_stroke[stroke], (position - s.from_deg[stroke]) / s.way_deg[stroke]
     kinds, place = np.unique(kind, return_inverse=True)
@@ -112,10 +112,10 @@ def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
     noise = 1.4826 * float(np.median(np.abs(residual)))
     # a single wrong reading must not lift the mean of its place
     current = usual_a + np.clip(residual, -_CLIP * noise, _CLIP * noise)
-    begins = np.array([np.nanmedian(s.from_deg[of_stroke == k]) for k in kinds])
+    begins = np.array([windows.middle(s.from_deg[of_stroke == k]) for k in kinds])
     return _Course(
         current=current, done=done, kind=kind, cycle=d.cycle[stroke], kinds=kinds, begins=(begins - low) / (high - low),
-        way=np.array([np.nanmedian(s.way_deg[of_stroke == k]) for k in kinds]) / (high - low),
+        way=np.array([windows.middle(s.way_deg[of_stroke == k]) for k in kinds]) / (high - low),
         noise=noise, scale=float(np.median(current)),
         per_stroke=float(np.median(per_stroke[per_stroke > 0])),
     )  # fmt: skip
@@ -146,7 +146,7 @@ def _teeth(c: _Course, cycles: Cycles, measured: Measured) -> list[Event]:
         for place, height in _bumps(c, grown, np.minimum(count, profiles[1][1]), _GROWN_SHARE, 0.0):
             if not any(abs(place - q) <= 2 for q in found):
                 found[place] = (int(c.cycle[chosen].min()), height)
-    low, high = (float(np.nanmedian(measured.cycles[f"end_{e}_deg"])) for e in ("low", "high"))
+    low, high = (windows.middle(measured.cycles[f"end_{e}_deg"].to_numpy()) for e in ("low", "high"))
     return [
         Event(kind="tooth", quantity="moving_current_a", cycle=int(cycles.number[since]), size=height, unit="A",
               text=f"current spike at {low + (place + 0.5) / _PLACES * (high - low):.0f} deg")
@@ -201,7 +201,7 @@ def _bumps(
     mean, n = pooled(np.ones(len(rest), dtype=bool))
     if not np.isfinite(mean).any():
         return []
-    texture = 1.4826 * float(np.nanmedian(np.abs(mean - np.nanmedian(mean))))
+    texture = 1.4826 * windows.middle(np.abs(mean - windows.middle(mean)))
     floor = max(least_share * c.scale, texture_sd * texture)
     least = np.maximum(floor, _SE * c.noise * np.sqrt(2 / np.maximum(n, 1)))
     with np.errstate(invalid="ignore"):

@@ -77,7 +77,7 @@ def per_type(value: Array, kind: NDArray[np.intp], cycle: NDArray[np.intp], n: i
     if not len(kinds):
         return np.full(n, np.nan)
     table = np.stack([windows.group_mean(np.where(kind == k, value, np.nan), cycle, n) for k in kinds])
-    usual = np.array([np.nanmedian(row) for row in table])
+    usual = np.array([windows.middle(row) for row in table])
     deviation = table - usual[:, None]
     seen = np.isfinite(deviation)
     count = seen.sum(axis=0)
@@ -99,15 +99,15 @@ def _at_rest(
 
     high, low = mean_of(d.kind == HIGH), mean_of(d.kind == LOW)
     travel = high - low
-    creep = float(np.nanmedian(np.abs(s.creep_deg)))
-    if creep > max(0.01 * abs(float(np.nanmedian(travel))), 2 * samples.steps["position_deg"]):
+    creep = windows.middle(np.abs(s.creep_deg))
+    if creep > max(0.01 * abs(windows.middle(travel)), 2 * samples.steps["position_deg"]):
         why = f"the dwells are too short: the servo still moves ({creep:.2g} deg) where it should rest"
         missing.update(dict.fromkeys((*POSITION, "jitter_deg"), why))
         return
     values["end_high_deg"], values["end_low_deg"], values["travel_deg"] = high, low, np.abs(travel)
     from_high = mean_of((d.kind == NEUTRAL) & (s.came_from == HIGH))
     from_low = mean_of((d.kind == NEUTRAL) & (s.came_from == LOW))
-    sense = np.sign(np.nanmedian(travel))
+    sense = np.sign(windows.middle(travel))
     if sense < 0:
         notes.append("The position falls as the command rises: the high command end is the lower position.")
     if not (d.kind == NEUTRAL).any():
@@ -119,7 +119,7 @@ def _at_rest(
     else:
         values["centre_deg"] = (from_high + from_low) / 2
         values["hysteresis_deg"] = sense * (from_high - from_low)
-    if np.nanmedian(s.rest_n) < 3:
+    if windows.middle(s.rest_n) < 3:
         missing["jitter_deg"] = "fewer than 3 samples at rest in a dwell"
     else:
         weight = np.maximum(s.rest_n - 1, 0)
@@ -140,7 +140,7 @@ def _on_the_way(
         missing["transit_s_per_60deg"] = "no command channel: a slow command could not be told from a slow servo"
     elif not np.isfinite(s.transit_s).any():
         missing["transit_s_per_60deg"] = f"sampled too coarsely ({samples.sampling_s:.3g} s) to time a stroke"
-    elif cycles.shape != "step" and np.nanmedian(s.transit_s / np.maximum(commanded, 1e-9)) < 1.2:
+    elif cycles.shape != "step" and windows.middle(s.transit_s / np.maximum(commanded, 1e-9)) < 1.2:
         missing["transit_s_per_60deg"] = "the command moves no faster than the servo"
     else:
         per_60 = 60 * s.transit_s / (0.8 * np.abs(s.way_deg))
@@ -205,7 +205,7 @@ def _references(
             "transit_s_per_60deg", "no voltage channel to correct with: the transit time as measured is judged"
         )
         return supply_v
-    nominal = supply_v if supply_v is not None else float(np.nanmedian(voltage))
+    nominal = supply_v if supply_v is not None else windows.middle(voltage)
     if "transit_s_per_60deg" not in values:
         missing["transit_ref_s_per_60deg"] = missing["transit_s_per_60deg"]
         return nominal
@@ -223,7 +223,7 @@ def _usual(samples: Samples, cycles: Cycles, notes: list[str]) -> NDArray[np.boo
         return np.ones(n, dtype=bool)
     low = windows.quantile(command, cycles.start, cycles.stop, 0.02)
     high = windows.quantile(command, cycles.start, cycles.stop, 0.98)
-    middle_low, middle_high = np.nanmedian(low), np.nanmedian(high)
+    middle_low, middle_high = windows.middle(low), windows.middle(high)
     near = 0.02 * (middle_high - middle_low)
     usual = (np.abs(low - middle_low) <= near) & (np.abs(high - middle_high) <= near)
     if (other := int((~usual).sum())) > 0:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from benchlab.results import Event
+from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles
 from benchlab.servo.dwells import HIGH, LOW
 from benchlab.servo.quantities import Measured
@@ -84,10 +85,10 @@ def _kinds(s: Strokes) -> list[NDArray[np.bool_]]:
 def _short(samples: Samples, s: Strokes, measured: Measured) -> tuple[Array, NDArray[np.bool_]]:
     deficit = np.full(len(s.dwells), np.nan)
     short = np.zeros(len(s.dwells), dtype=bool)
-    travel = float(np.nanmedian(measured.cycles["travel_deg"]))
+    travel = windows.middle(measured.cycles["travel_deg"].to_numpy())
     for of_kind in _kinds(s):
         away, sd = deviation(s.rest_deg[of_kind])
-        deficit[of_kind] = -away * np.sign(np.nanmedian(s.way_deg[of_kind]))
+        deficit[of_kind] = -away * np.sign(windows.middle(s.way_deg[of_kind]))
         least = max(_SHORT_SD * sd, _SHORT_SHARE * travel, 2 * samples.steps["position_deg"])
         short[of_kind] = deficit[of_kind] > least
     return deficit, short
@@ -96,19 +97,19 @@ def _short(samples: Samples, s: Strokes, measured: Measured) -> tuple[Array, NDA
 def _stalled(s: Strokes, measured: Measured) -> NDArray[np.bool_]:
     """Current at rest above its usual value by half of what moving takes."""
     stalled = np.zeros(len(s.dwells), dtype=bool)
-    moving = float(np.nanmedian(measured.cycles["moving_current_a"]))
+    moving = windows.middle(measured.cycles["moving_current_a"].to_numpy())
     for of_kind in _kinds(s):
         away, sd = deviation(s.rest_a[of_kind])
-        idle = float(np.nanmedian(s.rest_a[of_kind]))
+        idle = windows.middle(s.rest_a[of_kind])
         stalled[of_kind] = away > max(_STALL_SD * sd, _STALL_SHARE * (moving - idle))
     return stalled
 
 
 def _short_waves(samples: Samples, cycles: Cycles, measured: Measured) -> list[Event]:
     """On a command that does not rest: cycles whose end lies short of the usual."""
-    travel = float(np.nanmedian(measured.cycles["travel_deg"]))
+    travel = windows.middle(measured.cycles["travel_deg"].to_numpy())
     frame, events = measured.cycles, []
-    sense = np.sign(np.nanmedian(frame["end_high_deg"] - frame["end_low_deg"]))
+    sense = np.sign(windows.middle((frame["end_high_deg"] - frame["end_low_deg"]).to_numpy()))
     for name, sign in (("end_high_deg", -sense), ("end_low_deg", sense)):
         usual = np.where(measured.usual, frame[name].to_numpy(), np.nan)
         away, sd = deviation(usual)

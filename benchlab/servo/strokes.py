@@ -122,7 +122,8 @@ def _ways(
     sense = np.where(major, np.sign(way), np.nan)
     in_stroke = of_row >= 0
     stroke = np.maximum(of_row, 0)
-    done = (position - came[stroke]) / way[stroke]
+    span = np.where(way == 0, np.nan, way)[stroke]
+    done = (position - came[stroke]) / span
     t10 = _crossing(samples, done, 0.1, begin, d.stop)
     t90 = _crossing(samples, done, 0.9, begin, d.stop)
     transit = np.where(major, t90[0] - t10[0], np.nan)

@@ -34,11 +34,11 @@ def find(samples: Samples, cycles: Cycles) -> tuple[list[Event], dict[str, str]]
     deepest, low = np.zeros(len(samples)), np.zeros(len(samples), dtype=bool)
     for length, times in _FILTERS:
         width = max(3, 2 * round(length / samples.sampling_s / 2) + 1)
-        steady = np.asarray(median_filter(level, size=width, mode="nearest"))
+        steady = np.asarray(median_filter(level, size=width, mode="reflect"))
         rest = steady - _slow_course(samples, steady, cycles)
         floor = windows.lowest(rest, cycles.start, cycles.stop)
         sd = 1.4826 * float(np.median(np.abs(rest)))
-        least = max(times * sd, _SHARE * float(np.nanmedian(voltage)), _USUAL * -float(np.nanmedian(floor)))
+        least = max(times * sd, _SHARE * windows.middle(voltage), _USUAL * -windows.middle(floor))
         low |= rest < -least
         deepest = np.minimum(deepest, rest)
     return _events(samples, cycles, deepest, low), {}

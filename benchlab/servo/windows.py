@@ -22,6 +22,12 @@ def flatten(start: Rows, stop: Rows) -> tuple[Rows, Rows]:
     return start[window] + offset, window
 
 
+def middle(x: Array) -> float:
+    """Median of the finite values, NaN where there is none."""
+    finite = x[np.isfinite(x)]
+    return float(np.median(finite)) if len(finite) else float("nan")
+
+
 def mean(x: Array, start: Rows, stop: Rows) -> Array:
     """Mean of the finite samples of each window, NaN where there is none. Shape (windows,)."""
     clean = np.where(np.isfinite(x), x, 0.0)
