@@ -48,10 +48,20 @@ def deciding_words(item: PartResult | GroupResult) -> str:
     """Say in one line what decides the verdict of a part or group."""
     finding = worst_finding(item.findings)
     if finding is not None:
-        return f"{finding_name(finding)}: {finding.reason}"
-    if isinstance(item, PartResult) and item.verdict == "accept":
+        return brief(finding)
+    if item.verdict == "accept":
         return "described, not judged: no limit is set" if not item.findings else closest_words(item.findings)
     return "; ".join(item.notes[:1])
+
+
+def brief(f: Finding) -> str:
+    """Say a finding in a line: value against limit where there is a probability, else its own reason."""
+    if f.p_conform is None or f.value is None:
+        reason = text.plain(f.reason)
+        return reason if reason.startswith(text.title(f.quantity)) else f"{finding_name(f)}: {reason}"
+    _, mark, more = f.reason.partition("(probability of conformity")
+    tail = more.partition(")")[2] if mark else ""
+    return f"{finding_name(f)} {text.finding_value(f)}, limit {text.finding_limit(f)}{tail}"
 
 
 def closest_words(findings: Sequence[Finding]) -> str:
@@ -59,19 +69,30 @@ def closest_words(findings: Sequence[Finding]) -> str:
     judged = [f for f in findings if f.p_conform is not None]
     if not judged:
         return "all findings within their limits"
-    near = min(judged, key=lambda f: f.p_conform or 0.0)
+    near = max(judged, key=_share_used)
     return f"closest to its limit: {finding_name(near)} ({text.finding_value(near)}, limit {text.finding_limit(near)})"
+
+
+def _share_used(f: Finding) -> float:
+    """Share of its limit that a value uses up: 1 at the limit, less inside."""
+    value = f.value or 0.0
+    shares = [value / f.upper] if f.upper else []
+    if f.lower is not None and f.lower < 0:
+        shares.append(value / f.lower)
+    elif f.lower and value > 0:
+        shares.append(f.lower / value)
+    return max(shares, default=0.0)
 
 
 def finding_name(f: Finding) -> str:
     """Return quantity and aspect in words: "Centre, drift per 1000 cycles"."""
-    what = text.aspect(f.aspect)
+    what = "" if f.aspect == "events" else text.aspect(f.aspect)
     return f"{text.title(f.quantity)}, {what}" if what else text.title(f.quantity)
 
 
 def adds_reason(f: Finding) -> bool:
     """Whether a finding's reason says more than its value, limit and probability do."""
-    return bool(f.reason) and "probability of conformity" not in f.reason
+    return bool(f.reason) and f.verdict != "accept" and not f.reason.endswith("%)")
 
 
 def not_judged(part: PartResult) -> bool:
@@ -113,7 +134,7 @@ def _moves(result: AirframeResult) -> Iterator[Action]:
         where = text.listed([f"{m.part} to {m.position}" for m in moved])
         yield Action(what=f"Move {where}", why=f"they then match better{gain}", verdict="retest")
     if assignment.empty:
-        what = f"Find a servo for {text.listed(list(assignment.empty))}"
+        what = f"Find a part for {text.listed(list(assignment.empty))}"
         yield Action(what=what, why="no sound, matching part is left for it", verdict="retest")
 
 
@@ -147,8 +168,10 @@ def _groups(result: AirframeResult) -> Iterator[Action]:
 
 
 def _trims(result: AirframeResult) -> Iterator[Action]:
+    bad = {p.id for p in result.parts if p.verdict != "accept"}  # a part that will change is not trimmed yet
     for g in result.groups:
-        if g.trim and any(abs(t.correction_us) >= 0.5 for t in g.trim) and g.verdict != "reject":
+        ready = g.verdict != "reject" and not bad & set(g.members)
+        if ready and any(abs(t.correction_us) >= 0.5 for t in g.trim):
             left = max(abs(t.left_over_deg) for t in g.trim)
             followers = text.listed(list(dict.fromkeys(t.follower for t in g.trim)))
             yield Action(

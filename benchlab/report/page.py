@@ -103,7 +103,7 @@ def environment() -> Environment:
     )  # fmt: skip
     env.filters |= {
         "title_of": text.title, "unit": text.unit, "estimate": text.estimate, "interval": text.interval,
-        "number": text.number, "signed": text.signed, "measured": text.measured,
+        "number": text.number, "signed": text.signed, "plain": text.plain, "measured": text.measured,
         "probability": text.probability, "duration": text.duration,
         "event_word": text.event, "finding_value": text.finding_value, "finding_limit": text.finding_limit,
         "finding_name": advice.finding_name, "deciding": advice.deciding_words, "limit": text.limit,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from benchlab.quantities import QUANTITIES
 from benchlab.results import Estimate, Finding
@@ -11,7 +12,7 @@ NONE = "–"
 """Stands where there is no number."""
 
 _UNITS = {
-    "1": "", "deg": "°", "C": "°C", "ohm": "Ω", "us": "µs", "Pa m3/s": "Pa·m³/s", "s/60 deg": "s/60°",
+    "1": "", "deg": "°", "C": "°C", "ohm": "Ω", "us": "µs", "um": "µm", "Pa m3/s": "Pa·m³/s", "s/60 deg": "s/60°",
     "mL/min (0 C, 101.325 kPa)": "mL/min at 0 °C, 101.325 kPa",
 }  # fmt: skip
 _ASPECTS = {
@@ -49,6 +50,8 @@ _EVENTS = {
     "out_of_order": "time stamp out of order",
     "offset_change": "clock offset changed",
 }
+_FOUND = {"events", "step", "step_percent"}
+"""Aspects of which zero means that nothing was found."""
 _TITLES = {"run_in": "Run-in", "log": "Log", "stroke_mismatch_deg": "Stroke mismatch"}
 
 
@@ -140,6 +143,8 @@ def finding_value(f: Finding) -> str:
         return "not measured"
     if f.aspect == "complete":
         return "complete" if f.value else "not complete"
+    if f.u is None and f.value == 0 and f.aspect in _FOUND:
+        return "none"
     return f"{measured(f.value, f.u)} {_short_unit(f)}".strip()
 
 
@@ -159,6 +164,8 @@ def limit(lower: float | None, upper: float | None, unit_name: str = "1") -> str
 
 def finding_limit(f: Finding) -> str:
     """Return a finding's limit in words."""
+    if f.aspect == "events" and f.lower is None and f.upper == 0:
+        return "none allowed"
     return "complete" if f.aspect == "complete" else limit(f.lower, f.upper, _short_unit(f))
 
 
@@ -181,6 +188,17 @@ def duration(seconds: float | None) -> str:
     if abs(seconds) >= 7200:
         return f"{number(seconds / 3600, 3)} h"
     return f"{number(seconds / 60, 3)} min" if abs(seconds) >= 180 else f"{number(seconds, 3)} s"
+
+
+def plain(sentence: str) -> str:
+    """Put the titles of quantities in place of their canonical names in a sentence."""
+    names = re.sub(r"[a-z][a-z0-9_]*_[a-z0-9_]+", lambda m: _in_sentence(m.group()), sentence)
+    return names[:1].upper() + names[1:]
+
+
+def _in_sentence(name: str) -> str:
+    found = QUANTITIES.get(name)
+    return name if found is None else f"{found.title[:1].lower()}{found.title[1:]}"
 
 
 def plot_label(text: str) -> str:

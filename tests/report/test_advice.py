@@ -30,18 +30,19 @@ def test_a_part_without_findings_is_described_not_judged():
 
 
 def test_rejects_come_before_moves_before_retests_before_trim():
-    trim = TrimPoint(leader="S01", follower="S02", command_us=1500, correction_us=-4.0, left_over_deg=0.05)
+    trim = TrimPoint(leader="S03", follower="S02", command_us=1500, correction_us=-4.0, left_over_deg=0.05)
     result = AirframeResult(
         airframe="A",
         verdict="reject",
         parts=(
             PartResult(id="S01", kind="servo", verdict="retest", cycles_needed=300, findings=(finding("retest", 0.5),)),
             PartResult(id="S02", kind="servo", verdict="accept", findings=(finding("accept", 0.99),)),
+            PartResult(id="S03", kind="servo", verdict="accept", findings=(finding("accept", 0.99),)),
             PartResult(id="T1", kind="tank", verdict="reject", findings=(finding("reject", 0.01),)),
         ),
         groups=(
             GroupResult(
-                name="g", coupling="ganged", members=("S01", "S02"), mismatch=0.5, verdict="accept", trim=(trim,)
+                name="g", coupling="ganged", members=("S03", "S02"), mismatch=0.5, verdict="accept", trim=(trim,)
             ),
         ),
         assignment=Assignment(positions=(Placement(position="left", part="S02", fitted="S01"),)),
@@ -57,3 +58,30 @@ def test_rejects_come_before_moves_before_retests_before_trim():
 def test_nothing_is_to_be_done_where_all_is_accepted():
     part = PartResult(id="S01", kind="servo", verdict="accept", findings=(finding("accept", 0.99),))
     assert advice.actions(AirframeResult(airframe="A", verdict="accept", parts=(part,))) == []
+
+
+def test_no_trim_is_entered_for_a_servo_that_may_still_change():
+    trim = TrimPoint(leader="S01", follower="S02", command_us=1500, correction_us=-4.0, left_over_deg=0.05)
+    parts = (
+        PartResult(id="S01", kind="servo", verdict="accept", findings=(finding("accept", 0.99),)),
+        PartResult(id="S02", kind="servo", verdict="retest", findings=(finding("retest", 0.5),)),
+    )
+    group = GroupResult(
+        name="g", coupling="ganged", members=("S01", "S02"), mismatch=0.5, verdict="accept", trim=(trim,)
+    )
+    told = advice.actions(AirframeResult(airframe="A", verdict="retest", parts=parts, groups=(group,)))
+    assert [a.what for a in told] == ["Test S02 again"]
+
+
+def test_the_accepted_finding_that_uses_most_of_its_limit_is_named():
+    near = Finding(
+        quantity="hysteresis_deg", aspect="settled", value=0.9, u=0.01, unit="deg", lower=None, upper=1.0,
+        limit_source="x", p_conform=0.999999, verdict="accept", reason="",
+    )  # fmt: skip
+    far = Finding(
+        quantity="centre_deg", aspect="drift", value=-0.1, u=0.01, unit="deg/1000 cycles", lower=-0.5, upper=0.5,
+        limit_source="x", p_conform=0.999998, verdict="accept", reason="",
+    )  # fmt: skip
+    assert advice.closest_words([far, near]).startswith(
+        "closest to its limit: Hysteresis, settled value (0.900 ± 0.010"
+    )

@@ -79,7 +79,7 @@ def band(x: ArrayLike, lo: ArrayLike, hi: ArrayLike, *, colour: str = "band", **
     x_, lo_, hi_ = x_[ok], lo_[ok], hi_[ok]
     return go.Scatter(
         x=whole(np.concatenate([x_, x_[::-1]])), y=f4(np.concatenate([hi_, lo_[::-1]])), fill="toself",
-        fillcolor=LIGHT[colour], line={"width": 0}, mode="lines", hoverinfo="skip", **more,
+        fillcolor=LIGHT[colour], line={"width": 0}, mode="lines", hoverinfo="skip", showlegend=False, **more,
     )  # fmt: skip
 
 

@@ -117,7 +117,7 @@ def matrix_figure(table: pd.DataFrame | None, coupling: str) -> Figure | None:
     if table is None or len(table) < 2:
         return None
     names = [text.plot_label(str(n)) for n in table.index]
-    z = table.to_numpy(dtype=np.float64)
+    z = np.where(np.eye(len(table), dtype=bool), np.nan, table.to_numpy(dtype=np.float64))
     fig = go.Figure(
         go.Heatmap(
             x=names, y=names, z=f4(z), colorscale=HEAT, zmin=0, zmax=2, texttemplate="%{z:.2f}",
