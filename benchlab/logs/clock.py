@@ -232,8 +232,9 @@ class Clock:
             first > 0 and i - first <= _LEAP and s.time[first - 1] >= s.time[i] and s.segment[first - 1] == s.segment[i]
         ):
             first -= 1
-        if 0 < i - first <= _LEAP and first > 0 and s.time[i] - s.time[first - 1] < 2 * WINDOW * typical:
-            self._set_aside(s, range(first, i), float(s.time[first - 1]))
+        origin = float(s.time[first - 1]) if first > 0 else self._last
+        if 0 < i - first <= _LEAP and 0 < s.time[i] - origin < 2 * WINDOW * typical:
+            self._set_aside(s, range(first, i), origin)
             return i + 1, float(s.time[i])
         self._move(s, i, back + typical)
         self._segment += 1

@@ -134,9 +134,9 @@ def _events(log: ReadLog) -> list[str]:
 def _rejected(log: ReadLog) -> list[str]:
     rules = Counter(str(r) for r in log.rejected["rule"])
     out = [f"    {n} x {rule}" for rule, n in rules.most_common(4)]
-    for row in log.rejected.head(3).itertuples(index=False):
-        column = f' "{row.column}"' if row.column else ""
-        out.append(_cut(f"    line {row.line}{column}: {row.value!r}: {row.rule}", 150))
+    for line, column, value, rule in log.rejected[["line", "column", "value", "rule"]].head(3).to_numpy():
+        where = f' "{column}"' if column else ""
+        out.append(_cut(f"    line {line}{where}: {value!r}: {rule}", 150))
     return out
 
 

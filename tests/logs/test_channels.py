@@ -90,7 +90,7 @@ def test_two_columns_that_claim_one_channel_are_asked_about(read) -> None:
 
 def test_units_that_do_not_fit_are_an_error(read) -> None:
     for kind in ("tank_pressure", None):
-        with pytest.raises(LogError, match='"Pressure \\(A\\)".*its unit "A" cannot be converted to kPa'):
+        with pytest.raises(LogError, match=r'"Pressure \(A\)".*its unit "A" cannot be converted to kPa'):
             read("t_s,Pressure (A)\n" + rows(9, "1"), kind)
 
 

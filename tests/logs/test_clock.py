@@ -180,7 +180,7 @@ def test_date_time_and_milliseconds_in_three_columns(read) -> None:
 
 def test_day_and_month_that_cannot_be_told_apart_are_asked_about(read) -> None:
     text = log_of((f"05/06/2024 12:{i:02d}:00" for i in range(30)), "Date Time")
-    with pytest.raises(LogError, match='day and month cannot be told apart.*time_format = "%d/%m/%Y'):
+    with pytest.raises(LogError, match=r'day and month cannot be told apart.*time_format = "%d/%m/%Y'):
         read(text, "current_draw")
     log = read(text, "current_draw", time_format="%d/%m/%Y %H:%M:%S")
     assert log.time_start == "2024-06-05T12:00:00"
