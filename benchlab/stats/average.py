@@ -21,9 +21,9 @@ from benchlab.stats.uncertainty import coverage_factor
 Array = NDArray[np.float64]
 
 _RHO = (-0.6, 0.97)
-_AMPLITUDE = 10.0
+_AMPLITUDE = 5.0
 """Settling amplitudes are expected to be of the order of this many standard deviations of the noise."""
-_LONG = 0.4
+_LONG = 0.5
 """Share of the log's length above which a settling time becomes unlikely beforehand."""
 _DEPTH = 10.0
 """Log likelihood below the top at which the surface counts for nothing (e^-10 = 5e-5)."""
@@ -83,13 +83,13 @@ def explore(d: Design, tau_range: tuple[float, float] | None, *, settling_known:
 def _log_weights(s: Surface, n: int, span: float) -> tuple[Array, Array]:
     """Log marginal likelihoods without (R,) and with settling (R, m), as densities over artanh(rho) and log(tau).
 
-    The factor ``1 - rho^2`` turns a flat prior on rho into one on artanh(rho); a second one takes away from the
-    neighbourhood of a random walk, which no fit of a trend could tell from drift. Likewise a settling that lasts as
-    long as the log is drift but for its name: the flat prior on log(tau) falls off there.
+    The factor ``1 - rho^2`` turns a flat prior on rho into one on artanh(rho); ``1 + rho`` makes it rise with rho,
+    because wear and warmth carry over from one cycle to the next: it matters below some 30 values only. A settling
+    that lasts as long as the log is drift but for its name: the flat prior on log(tau) falls off there.
     """
     diagonal = np.diagonal(s.lower, axis1=1, axis2=2)
     dof = n - diagonal.shape[1]
-    common = -0.5 * s.log_det - np.log(diagonal).sum(axis=1) + 2 * np.log1p(-(s.rho**2))
+    common = -0.5 * s.log_det - np.log(diagonal).sum(axis=1) + np.log1p(-(s.rho**2)) + np.log1p(s.rho)
     without = common - 0.5 * dof * np.log(s.rss)
     occam = 0.5 * np.log1p(_AMPLITUDE**2 * s.see) + np.log1p((s.tau / (_LONG * span)) ** 4)
     settling = common[:, None] - 0.5 * dof * np.log(s.rss_settling) - occam

@@ -169,14 +169,13 @@ def test_a_rare_flicker_of_the_last_digit_is_no_outlier():
     assert fit_trend(K, y, unit="us").outliers == ()
 
 
-@pytest.mark.parametrize("n", [3, 4, 5, 8, 12, 20])
-def test_few_cycles_give_wide_intervals_and_no_fancy_models(n):
-    fit = fit_trend(np.arange(n), 5 + noise(16, n), unit="deg")
-    t = fit.trend
-    assert t.model in {"constant", "drift"}
-    assert t.settled.lo <= 5 <= t.settled.hi
-    assert t.drift_per_1000.u > 1000 * np.sqrt(12 / n) / n / 3
-    assert fit.curve.notna().all(axis=None)
+@pytest.mark.parametrize("n", [3, 5, 8, 20])
+def test_few_cycles_give_intervals_wide_enough(n):
+    fits = [fit_trend(np.arange(n), 5 + noise([16, i], n), unit="deg") for i in range(60)]
+    assert all(fit.curve.notna().all(axis=None) for fit in fits)
+    # 57 of 60 expected; 3 standard deviations of the binomial are 5
+    assert sum(contains(fit.trend.settled, 5.0) for fit in fits) >= 52
+    assert sum(contains(fit.trend.drift_per_1000, 0.0) for fit in fits) >= 52
 
 
 def test_two_values_have_a_slope_but_no_uncertainty():
