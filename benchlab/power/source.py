@@ -18,13 +18,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlab.power.changes import LAG, LONG, Changes, Fit, head, search
+from benchlab.power.changes import LAG, LONG, Changes, Fit, head, search, unrounded
 from benchlab.power.record import Array, Mask, Record
 from benchlab.results import Estimate
 from benchlab.stats.uncertainty import combine, estimate, from_resolution
 
 _ROWS_FOR_SEARCH = 20_000
 _BLOCKS = 60
+_BLURRED = 0.35
+"""Noise of more than a third of a step blurs it: less than a tenth of the rounding error is left on average."""
 _FEW = 10.0
 """Degrees of freedom below which the sandwich alone is not trusted."""
 
@@ -64,12 +66,28 @@ def fit_source(record: Record) -> SourceFit | str:
     data = Changes(v=record.voltage_v[rows], i=record.current_a[rows], dt=dt, linked=(dt > 0) & (dt <= LONG * short))
     if why := _too_still(data, record):
         return why
-    few = head(data, _ROWS_FOR_SEARCH)
-    tau, rho = search(few)
-    fit = Fit(data, tau, rho)
+    fit, least = _fitted(record, data)
     if fit.design_rank < fit.columns.shape[1]:
         return "the current does not change enough to tell the prompt answer from the slow one"
-    return _as_result(record, rows, data, fit)
+    return _as_result(record, rows, data, fit, least)
+
+
+def _fitted(record: Record, data: Changes) -> tuple[Fit, float]:
+    """Search for the shape on the liveliest stretch, fit all rows; look inside the voltage's step where that pays.
+
+    Returns the fit and the variance of one reading below which its uncertainty must not go (0: none).
+    """
+    fit = Fit(data, *search(head(data, _ROWS_FOR_SEARCH)))
+    step = record.voltage.step if record.voltage is not None else 0.0
+    # what blurs the step, as far as the model can know: noise of the voltage, and of the current that predicts it
+    noise = math.hypot(change_noise(record, data), float(fit.beta[0]) * record.current.noise)
+    if step <= 0 or noise > _BLURRED * step or len(data.v) > _ROWS_FOR_SEARCH:
+        return fit, 0.0
+    inside = unrounded(data, fit, step, noise)
+    fit = Fit(replace(data, v=inside), *search(replace(data, v=inside)), 0)
+    inside = unrounded(data, fit, step, noise, 15)
+    # rounded readings tell at least as much as readings with independent noise of step^2 / 12
+    return Fit(replace(data, v=inside), fit.tau, fit.rho), noise**2 + from_resolution(step) ** 2
 
 
 def reversed_fit(fit: SourceFit) -> SourceFit:
@@ -90,11 +108,11 @@ def _too_still(data: Changes, record: Record) -> str | None:
     return None
 
 
-def _as_result(record: Record, rows: NDArray[np.intp], data: Changes, fit: Fit) -> SourceFit:
-    r0, u, dof = _resistance(fit)
+def _as_result(record: Record, rows: NDArray[np.intp], data: Changes, fit: Fit, least: float) -> SourceFit:
+    r0, u, dof = _resistance(fit, least)
     share, u_share = _attenuation(record, data, fit)
     r0 *= 1 + share
-    u = combine(u, r0 * u_share, _rounding(record, data, fit))
+    u = combine(u, r0 * u_share, 0.0 if least else _rounding(record, data, fit))
     prompt = r0 * data.i
     slow_part = fit.columns[:, LAG] * fit.beta[LAG] if fit.tau is not None else np.zeros(len(data.v))
     n = len(record.time_s)
@@ -107,17 +125,19 @@ def _as_result(record: Record, rows: NDArray[np.intp], data: Changes, fit: Fit) 
     return SourceFit(
         resistance=estimate(r0, u, "ohm", dof),
         polarisation_ohm=float(fit.beta[LAG]) if fit.tau is not None else 0.0, polarisation_s=fit.tau,
-        noise_v=float(np.std(fit.noise)), slow_v=spread(data.v + prompt - fit.noise),
-        open_circuit_v=spread(data.v + prompt - slow_part), residual_v=spread(fit.noise), used=int(data.linked.sum()),
+        noise_v=float(np.std(fit.noise)), slow_v=spread(fit.data.v + prompt - fit.noise),
+        open_circuit_v=spread(fit.data.v + prompt - slow_part), residual_v=spread(fit.noise + data.v - fit.data.v),
+        used=int(data.linked.sum()),
     )  # fmt: skip
 
 
-def _resistance(fit: Fit) -> tuple[float, float, float]:
+def _resistance(fit: Fit, least: float) -> tuple[float, float, float]:
     """Prompt resistance, its standard uncertainty and degrees of freedom from a sandwich over blocks of rows.
 
     Blocks of successive rows are taken as independent of each other, whatever the noise does inside one (ripple,
     quantisation, load-dependent scatter). Degrees of freedom: Satterthwaite on the blocks' share in the estimate. Where
-    few blocks carry the estimate, the uncertainty of independent noise is the least that is believed.
+    few blocks carry the estimate, the uncertainty of independent noise is the least that is believed; ``least`` is a
+    variance of the readings that is the least in any case.
     """
     x, n, p = fit.x, len(fit.r), fit.x.shape[1]
     q, r = np.linalg.qr(x / fit.scale_x)
@@ -130,6 +150,7 @@ def _resistance(fit: Fit) -> tuple[float, float, float]:
     variance = float(sums @ sums) * (dof + 1) / dof
     if dof < _FEW:
         variance = max(variance, float(pull @ pull) * float(fit.r @ fit.r) / max(int(fit.data.linked.sum()) - p, 1))
+    variance = max(variance, float(pull @ pull) * least)
     return float(fit.beta[0]), math.sqrt(variance), dof
 
 
@@ -167,19 +188,27 @@ def still_links(record: Record, data: Changes) -> Mask:
     return np.asarray(np.abs(np.diff(data.i)) <= 3 * math.sqrt(2) * record.current.noise)
 
 
+def change_noise(record: Record, data: Changes) -> float:
+    """Noise (rms) of the voltage before it was rounded, from its changes while the load stands still.
+
+    For any noise, the mean size of a change of rounded readings is that of the unrounded ones (seen over all places
+    inside the step): s = sqrt(pi) / 2 mean |change|.
+    """
+    still = data.linked & still_links(record, data)
+    return math.sqrt(math.pi) / 2 * float(np.abs(np.diff(data.v))[still].mean()) if still.any() else 0.0
+
+
 def _rounding(record: Record, data: Changes, fit: Fit) -> float:
     """Standard uncertainty from a voltage step that noise does not blur.
 
     While the load rests, the voltage then sits at one place inside its step, and every pulse is compared with the same
     rounding error: step / sqrt(12), blurred away by noise s as exp(-2 (pi s / step)^2) (the Fourier series of
     the rounding error), and averaged over the steps that the slow voltage passes through.
-    For any noise, the mean change of rounded readings is that of the unrounded: s = sqrt(pi) / 2 mean |change|.
     """
     step = record.voltage.step if record.voltage is not None else 0.0
-    still = data.linked & still_links(record, data)
-    if step <= 0 or not still.any():
+    noise = change_noise(record, data)
+    if step <= 0:
         return 0.0
-    noise = math.sqrt(math.pi) / 2 * float(np.abs(np.diff(data.v))[still].mean())
     slow = data.v + fit.beta[0] * data.i - fit.noise
     passed = max(float(np.quantile(slow, 0.95) - np.quantile(slow, 0.05)) / step, 1.0)
     swing = float(np.var(data.i) / max(np.abs(data.i - np.median(data.i)).mean(), 1e-300))
