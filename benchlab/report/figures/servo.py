@@ -313,6 +313,8 @@ def _wave_words(wave: pd.DataFrame, columns: list[str]) -> str:
 
 def _axis_title(quantity: str) -> str:
     title, unit = text.title(quantity), text.unit(unit_of(quantity))
+    if len(title) > 20:  # longer than the axis of a small figure; the caption has the whole name
+        title = title.split(" at ")[0]
     return f"{title[:1].lower()}{title[1:]}, {unit}" if unit else title
 
 
