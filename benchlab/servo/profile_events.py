@@ -36,8 +36,8 @@ _TEXTURE = 3.5
 _EARLY, _LATE = (0.3, 0.6), (0.75, 0.95)
 """Shares of a stroke whose currents are compared for binding."""
 _CLIP = 10.0
-_ENOUGH, _ENOUGH_FOR_TOOTH = 5, 9
-"""Samples in a stroke, at least, for its course and for a single tooth to be seen."""
+_ENOUGH = 9
+"""Samples in a stroke, at least: with fewer a tooth lies between them, and inrush at one end passes for binding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +58,6 @@ class _Course:
     """Standard deviation of a single reading about the mean course."""
     scale: float
     """Usual moving current."""
-    per_stroke: float
-    """Usual number of samples in a stroke."""
 
 
 def find(
@@ -79,9 +77,6 @@ def find(
         assert strokes is not None
         course = _course(samples, strokes, measured)
         if course is not None:
-            if course.per_stroke < _ENOUGH_FOR_TOOTH:
-                unseen = f"about {course.per_stroke:.0f} samples in a stroke: a tooth could lie between them"
-                return _binding(course, cycles), {"tooth": unseen}
             return [*_teeth(course, cycles, measured), *_binding(course, cycles)], {}
         why = f"sampled too coarsely ({samples.sampling_s:.3g} s): fewer than {_ENOUGH} samples in a stroke"
     return [], {"tooth": why, "binding": why}
@@ -117,7 +112,6 @@ def _course(samples: Samples, s: Strokes, measured: Measured) -> _Course | None:
         current=current, done=done, kind=kind, cycle=d.cycle[stroke], kinds=kinds, begins=(begins - low) / (high - low),
         way=np.array([windows.middle(s.way_deg[of_stroke == k]) for k in kinds]) / (high - low),
         noise=noise, scale=float(np.median(current)),
-        per_stroke=float(np.median(per_stroke[per_stroke > 0])),
     )  # fmt: skip
 
 
