@@ -44,11 +44,15 @@ def test_too_few_cycles_are_a_retest():
         (Fault(kind="slowing", size=0.22), "transit_ref_s_per_60deg", "drift_percent"),
         (Fault(kind="stall", size=5.0, cycles=(400,)), "stall", "events"),
         (Fault(kind="short_stroke", size=0.6, cycles=(400,)), "short_stroke", "events"),
-        (Fault(kind="binding", size=0.12), "binding", "events"),
     ],
 )
 def test_a_fault_at_twice_its_limit_is_rejected(fault, quantity, aspect):
     assert verdict_of(result(fault), quantity, aspect) == "reject"
+
+
+def test_binding_is_found_and_only_looked_for_where_strokes_have_samples_enough():
+    assert verdict_of(result(Fault(kind="binding", size=0.12), hz=100.0), "binding", "events") == "reject"
+    assert "binding" in {n.quantity for n in result(cycles=200, hz=50.0).not_measured}
 
 
 def test_a_tooth_that_breaks_is_found():
