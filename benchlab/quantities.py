@@ -185,7 +185,9 @@ _ALL: tuple[Quantity, ...] = (
     _q("circuit", "charged_mah", "Charge in", "Charge that flowed into the pack (negative current)."),
     _q("circuit", "discharged_mah", "Charge out", "Charge that flowed out of the pack (positive current)."),
     _q("circuit", "voltage_mean_v", "Mean voltage", "Time average of the supply voltage."),
-    _q("circuit", "longest_above_s", "Longest time above", "Longest time in one go with the current above a threshold."),
+    _q(
+        "circuit", "longest_above_s", "Longest time above", "Longest time in one go with the current above a threshold."
+    ),
     _q("circuit", "inrush_current_a", "Inrush", "Highest current within half a second of switching on."),
     _q(
         "circuit",
