@@ -180,8 +180,10 @@ class Source:
             if b"\r" in piece:
                 piece = piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n" if line_end == b"\r" else b" ")
             yield piece
+        if decoder is not None:  # half a character at a cut end is not lost either
+            held_cr += decoder.decode(b"", final=True).encode("utf-8")
         if held_cr:
-            yield b"\n"
+            yield held_cr.replace(b"\r", b"\n")
 
     def _raw_pieces(self) -> Iterator[bytes]:
         self._sha = hashlib.sha256()

@@ -49,6 +49,8 @@ class Scenario:
     creep_share: float = 0.15
     """Share of the start pressure that the wall takes by creeping."""
     creep_s: float = 1500.0
+    creep_short_share: float = 0.25
+    """Share of the creep that is five times quicker than the rest: a wall has no single time constant."""
     heating_share: float = 0.5
     """Share of the adiabatic heating that filling leaves in the gas."""
     gas_lag_s: float = 90.0
@@ -61,6 +63,8 @@ class Scenario:
     temperature_resolution_k: float = 0.01
     barometer_noise_kpa: float = 0.005
     barometer_resolution_kpa: float = 0.01
+    thermometer_in_gas: bool = False
+    """False: it shows the air around the tank, which the gas follows with its lag."""
     temperature: bool = True
     barometer: bool = True
     absolute: bool = False
@@ -178,7 +182,11 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
     gauge, temperature = np.empty_like(fine), np.empty_like(fine)
     for i, t in enumerate(fine):
         held = max(t - sealed, 0.0)
-        stretch = creep_end * (1 - 0.75 * np.exp(-held / s.creep_s) - 0.25 * np.exp(-5 * held / s.creep_s))
+        stretch = creep_end * (
+            1
+            - (1 - s.creep_short_share) * np.exp(-held / s.creep_s)
+            - s.creep_short_share * np.exp(-5 * held / s.creep_s)
+        )
         gas += (room[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
         if t <= s.before_s or (t > s.before_s and not s.sealed and t > sealed):
             n = outside[i] * volume / (R * gas)
@@ -239,6 +247,19 @@ def _truth(
     leak = conductance * (p**2 - mean_pa**2)
     gives = volume * (1 + creep_end + kappa * (p - mean_pa)) + p * volume * kappa
     rate = leak * mean_k / T_REF / ((p - mean_pa) * gives) if p > mean_pa else np.nan
+    if rate > 0:
+        # while the pressure is still settling the leak is driven by more than its own component: what it takes then
+        # is missing later (exact for a sum of exponentials: a_i r tau_i / (1 - r tau_i) of each settling part)
+        heat = start - (_pressure(n * R * mean_k, volume, 0.0, kappa, mean_pa) - mean_pa)
+        creep = s.creep_share * start
+        parts = (
+            (heat, s.gas_lag_s),
+            (creep * (1 - s.creep_short_share), s.creep_s),
+            (creep * s.creep_short_share, s.creep_s / 5),
+        )
+        p -= sum(a * rate * tau / (1 - rate * tau) for a, tau in parts)
+        leak = conductance * (p**2 - mean_pa**2)
+        rate = leak * mean_k / T_REF / ((p - mean_pa) * gives)
     return Truth(
         sealed_s=sealed, start_pressure_kpa=(p - mean_pa) / 1e3, leak_rate_pa_m3_s=leak, rate_per_h=rate * 3600,
         atmosphere_kpa=mean_pa / 1e3, events=events,
@@ -258,7 +279,8 @@ def _readings(s: Scenario, exact: pd.DataFrame, sealed: float, rng: np.random.Ge
         frame["pressure_abs_kpa"] = _rounded(gauge + atmosphere, s.resolution_kpa)
     else:
         frame["pressure_kpa"] = _rounded(gauge, s.resolution_kpa)
-    room = exact["room_c"].to_numpy() + rng.standard_normal(m) * s.temperature_noise_k
+    seen = exact["gas_c" if s.thermometer_in_gas else "room_c"]
+    room = seen.to_numpy() + rng.standard_normal(m) * s.temperature_noise_k
     outside = atmosphere + rng.standard_normal(m) * s.barometer_noise_kpa
     if s.temperature:
         frame["temperature_c"] = _rounded(room, s.temperature_resolution_k)

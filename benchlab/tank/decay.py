@@ -23,6 +23,11 @@ QUICK_S = (15.0, 600.0)
 SLOW_S = (600.0, 7200.0)
 """Range of the time constant of wall creep (common practice, no source)."""
 _HYPER_POINTS = 15
+_SHORT = 0.2
+"""A wall has no single time constant: a part of its creep may be this much quicker than the rest."""
+_LAMINAR_LAW = 0.25
+"""Up to this p1 / (2 p_atm) the leak is taken as laminar; at more the flow law is not known and an exponential is fitted.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +83,22 @@ class _Data:
     settling: Settling
     quick: Array
     slow: Array
+    lag: Array
+    """(m, Q): what a gas that follows the thermometer with each quick time constant does to the corrected pressure."""
+    law: float
+    """p1 / (2 p_atm): how far a laminar leak is from being proportional to the gauge pressure; 0 for an exponential."""
+
+    def leak(self, rates: Array) -> Array:
+        """Leak component per unit of p1, shape (m, R), for the rates at the start."""
+        decay = np.exp(-rates * self.time[:, None] / (1 + self.law))
+        return np.asarray(decay / np.maximum(1 + self.law * (1 - decay), 0.1))
+
+    def settling_columns(self, j: int, k: int) -> Array:
+        """Columns of the settling for the j-th quick and the k-th slow time constant, in the order of the priors."""
+        t, slow = self.time, self.slow[k]
+        return np.column_stack([
+            np.exp(-t / self.quick[j]), np.exp(-t / slow), np.exp(-t / (slow * _SHORT)), self.lag[:, j],
+        ])  # fmt: skip
 
     def covariance(self, noise: _Noise) -> Array:
         c = self.known + np.diag((noise.white * self.white) ** 2)
@@ -87,17 +108,23 @@ class _Data:
 
     @property
     def amplitudes(self) -> tuple[Array, Array]:
-        """Prior mean and standard deviation of the quick and the slow part (kPa)."""
+        """Prior mean and standard deviation of the quick, the slow and the short part (kPa) and of the lag (1)."""
         s = self.settling
         scale = abs(self.level)
-        return (
-            np.array([s.quick_share, s.slow_share]) * scale,
-            np.maximum(np.array([s.quick_share_u, s.slow_share_u]) * scale, 1e-9),
-        )
+        mean = np.array([s.quick_share * scale, s.slow_share * scale, 0.0, 0.5])
+        sd = np.array([s.quick_share_u * scale, s.slow_share_u * scale, 0.5 * s.slow_share_u * scale, 0.5])
+        return mean, np.maximum(sd, 1e-9)
 
 
 def fit_decay(
-    time_s: Array, value_kpa: Array, white_kpa: Array, known: Mapping[str, Array], settling: Settling
+    time_s: Array,
+    value_kpa: Array,
+    white_kpa: Array,
+    known: Mapping[str, Array],
+    settling: Settling,
+    *,
+    atmosphere_kpa: float = np.inf,
+    lag: Array | None = None,
 ) -> DecayFit:
     """Fit leak and settling.
 
@@ -111,6 +138,12 @@ def fit_decay(
         Covariance matrices (m, m) in kPa2 of what is known to disturb all values together, by name.
     settling
         What is known of the settling beforehand.
+    atmosphere_kpa
+        Pressure outside: a laminar leak is proportional to ``p_abs**2 - p_atm**2``; without it the leak is taken as
+        proportional to the gauge pressure. ``rate`` is that at the start in both cases.
+    lag
+        Shape (m, len(quick_times())): pressure (kPa) by which the correction is off if the gas follows the thermometer
+        with each quick time constant; None where there is no thermometer.
 
     Raises
     ------
@@ -120,10 +153,12 @@ def fit_decay(
     if len(time_s) < 2 or not value_kpa[0] > 0:
         msg = "a decay needs at least two values and a positive pressure to start from"
         raise ValueError(msg)
+    law = float(value_kpa[0]) / (2 * atmosphere_kpa)
     data = _Data(
         time=np.asarray(time_s, float), value=np.asarray(value_kpa, float), white=np.asarray(white_kpa, float),
         known=sum(known.values(), np.zeros((len(time_s), len(time_s)))), level=float(value_kpa[0]), settling=settling,
-        quick=np.geomspace(*QUICK_S, 6), slow=np.geomspace(*SLOW_S, 8),
+        quick=quick_times(), slow=np.geomspace(*SLOW_S, 8), law=law if law < _LAMINAR_LAW else 0.0,
+        lag=np.zeros((len(time_s), len(quick_times()))) if lag is None else lag,
     )  # fmt: skip
     noise = _Noise(white=1.0, slow=0.0, memory_s=1.0)
     rates = _locate(data, noise)
@@ -135,18 +170,21 @@ def fit_decay(
     return _average(data, noises, _widen(data, noises, rates), known)
 
 
+def quick_times() -> Array:
+    """Time constants (s) tried for the cooling of the gas."""
+    return np.asarray(np.geomspace(*QUICK_S, 6))
+
+
 def _posterior(data: _Data, noise: _Noise, rates: Array) -> tuple[Array, Array, Array]:
-    """Return log weight (R, Q, S), conditional mean (R, Q, S, 3) and covariance (R, Q, S, 3, 3) of the linear part."""
+    """Return log weight (R, Q, S), conditional mean (R, Q, S, 5) and covariance (R, Q, S, 5, 5) of the linear part."""
     lower = np.linalg.cholesky(data.covariance(noise))
     value = solve_triangular(lower, data.value, lower=True)
-    leak = solve_triangular(lower, np.exp(-rates * data.time[:, None]), lower=True)
-    quick = solve_triangular(lower, np.exp(-data.time[:, None] / data.quick), lower=True)
-    slow = solve_triangular(lower, np.exp(-data.time[:, None] / data.slow), lower=True)
+    leak = solve_triangular(lower, data.leak(rates), lower=True)
     shape = (len(rates), len(data.quick), len(data.slow))
-    weight, solution, covariance = np.empty(shape), np.empty((*shape, 3)), np.empty((*shape, 3, 3))
+    weight, solution, covariance = np.empty(shape), np.empty((*shape, 5)), np.empty((*shape, 5, 5))
     for j in range(shape[1]):
         for k in range(shape[2]):
-            settling = np.column_stack([quick[:, j], slow[:, k]])
+            settling = solve_triangular(lower, data.settling_columns(j, k), lower=True)
             weight[:, j, k], solution[:, j, k], covariance[:, j, k] = _given_settling(data, value, leak, settling)
     return weight - np.log(np.diag(lower)).sum(), solution, covariance
 
@@ -154,14 +192,14 @@ def _posterior(data: _Data, noise: _Noise, rates: Array) -> tuple[Array, Array, 
 def _given_settling(data: _Data, value: Array, leak: Array, settling: Array) -> tuple[Array, Array, Array]:
     """Integrate the linear part for every rate (columns of ``leak``) and one pair of settling times; all whitened.
 
-    The settling (with its prior as two more rows) is projected out by QR and the leak fitted to what is left. Normal
-    equations would lose the answer here: over a short hold the three columns are nearly parallel, and the likelihood
+    The settling (with its prior as more rows) is projected out by QR and the leak fitted to what is left. Normal
+    equations would lose the answer here: over a short hold the columns are nearly parallel, and the likelihood
     is the small difference of squares of a pressure that is 10 000 times its noise.
     """
     mean, sd = data.amplitudes
     q, triangle = np.linalg.qr(np.vstack([settling, np.diag(1 / sd)]))
     y = np.concatenate([value, mean / sd])
-    x = np.vstack([leak, np.zeros((2, leak.shape[1]))])
+    x = np.vstack([leak, np.zeros((len(mean), leak.shape[1]))])
     y_left, x_left = y - q @ (q.T @ y), x - q @ (q.T @ x)
     square = np.einsum("ij,ij->j", x_left, x_left)
     p1 = (y_left @ x_left) / square
@@ -169,7 +207,7 @@ def _given_settling(data: _Data, value: Array, leak: Array, settling: Array) -> 
     inverse = np.linalg.inv(triangle)
     along = inverse @ (q.T @ x)
     shares = (inverse @ (q.T @ y))[:, None] - p1 * along
-    covariance = np.empty((leak.shape[1], 3, 3))
+    covariance = np.empty((leak.shape[1], 1 + len(mean), 1 + len(mean)))
     covariance[:, 0, 0] = 1 / square
     covariance[:, 1:, 0] = covariance[:, 0, 1:] = -(along / square).T
     covariance[:, 1:, 1:] = inverse @ inverse.T + np.einsum("ir,jr->rij", along, along / square)
@@ -222,16 +260,18 @@ def _peak(data: _Data, noise: _Noise, rates: Array) -> tuple[float, float, float
 
 def _tangent(data: _Data, rate: float, quick: float, slow: float) -> tuple[Array, Array, Array]:
     """Columns, prior means and prior standard deviations of the model made linear about a point."""
-    leak = np.exp(-rate * data.time)
+    j, k = int(np.argmin(abs(data.quick - quick))), int(np.argmin(abs(data.slow - slow)))
     mean, sd = data.amplitudes
+    span = max(float(data.time[-1]), 1.0)
+    step = 1e-4 / span
+    leak = data.leak(np.array([rate - step, rate, rate + step]))
     columns = np.column_stack([
-        leak, -data.level * data.time * leak, np.exp(-data.time / quick), np.exp(-data.time / slow),
+        leak[:, 1], data.level * (leak[:, 2] - leak[:, 0]) / (2 * step), data.settling_columns(j, k),
         np.exp(-data.time / (quick * 1.7)) - np.exp(-data.time / quick),
         np.exp(-data.time / (slow * 1.7)) - np.exp(-data.time / slow),
     ])  # fmt: skip
-    span = max(float(data.time[-1]), 1.0)
     wide = np.array([10 * data.level, 10 / span])
-    return columns, np.concatenate([[data.level, 0.0], mean, [0, 0]]), np.concatenate([wide, sd, sd])
+    return columns, np.concatenate([[data.level, 0.0], mean, [0, 0]]), np.concatenate([wide, sd, sd[:2]])
 
 
 def _noises(data: _Data, rate: float, quick: float, slow: float) -> list[_Noise]:
@@ -242,8 +282,8 @@ def _noises(data: _Data, rate: float, quick: float, slow: float) -> list[_Noise]
     m = len(data.time)
     typical = float(np.median(data.white))
     few = m < 12
-    whites = np.geomspace(0.7, 2.5, 7) if few else np.geomspace(0.6, 6.0, 24)
-    slows = np.array([0.0]) if few else np.concatenate([[0.0], typical * np.geomspace(0.3, 30.0, 10)])
+    whites = np.geomspace(0.7, 2.5, 7) if few else np.geomspace(0.6, 6.0, 12)
+    slows = np.array([0.0]) if few else np.concatenate([[0.0], typical * np.geomspace(0.3, 30.0, 8)])
     span = float(data.time[-1] - data.time[0])
     memories = np.array([1.0]) if few else np.geomspace(span / m, span / 6, 4)
     grid, log = [], []
@@ -271,9 +311,7 @@ def _log_density(covariance: Array, offset: Array) -> float:
 
 def _average(data: _Data, noises: list[_Noise], rates: Array, known: Mapping[str, Array]) -> DecayFit:
     """Average everything over rates, settling times and noises."""
-    total, leak, moments = np.zeros(len(rates)), [], np.zeros((3, len(rates)))
-    slopes = []
-    shape = 0.0
+    total, leak, slopes = np.zeros(len(rates)), [], []
     fit, fit2 = np.zeros(len(data.time)), np.zeros(len(data.time))
     kinds, counts = np.unique(np.array([(n.white, n.slow, n.memory_s) for n in noises]), axis=0, return_counts=True)
     for (white, slow, memory), count in zip(kinds, counts, strict=True):
@@ -283,15 +321,14 @@ def _average(data: _Data, noises: list[_Noise], rates: Array, known: Mapping[str
         p *= count / len(noises) / p.sum()
         total += p.sum(axis=(1, 2))
         p1, p1_var = solution[..., 0], covariance[..., 0, 0]
-        settle = solution[..., 1] + solution[..., 2]
-        settle_var = covariance[..., 1, 1] + covariance[..., 2, 2] + 2 * covariance[..., 1, 2]
+        settle = solution[..., 1:4].sum(axis=-1)
+        settle_var = covariance[..., 1:4, 1:4].sum(axis=(-2, -1))
         r = rates[:, None, None]
         leak.append([np.sum(p * p1), np.sum(p * (p1**2 + p1_var)), np.sum(p * settle),
                      np.sum(p * (settle**2 + settle_var))])  # fmt: skip
         slopes.append([np.sum(p * r * p1), np.sum(p * r**2 * (p1**2 + p1_var))])
         a, b = _curve(data, rates, p, solution, covariance)
         fit, fit2 = fit + a, fit2 + b
-    del moments, shape
     mean = float(total @ rates)
     u = float(np.sqrt(total @ (rates - mean) ** 2))
     lo, hi = np.interp([0.025, 0.975], np.cumsum(total) - 0.5 * total, rates)
@@ -310,16 +347,13 @@ def _average(data: _Data, noises: list[_Noise], rates: Array, known: Mapping[str
 
 def _curve(data: _Data, rates: Array, p: Array, solution: Array, covariance: Array) -> tuple[Array, Array]:
     """Weighted fitted curve and variance (the variance of the linear part at the heaviest point)."""
-    leak = np.exp(-rates * data.time[:, None])
-    quick = np.exp(-data.time[:, None] / data.quick)
-    slow = np.exp(-data.time[:, None] / data.slow)
-    fit = (
-        leak @ np.sum(p * solution[..., 0], axis=(1, 2))
-        + quick @ np.sum(p * solution[..., 1], axis=(0, 2))
-        + slow @ np.sum(p * solution[..., 2], axis=(0, 1))
-    )
+    leak = data.leak(rates)
+    fit = leak @ np.sum(p * solution[..., 0], axis=(1, 2))
+    for a in range(len(data.quick)):
+        for b in range(len(data.slow)):
+            fit = fit + data.settling_columns(a, b) @ (p[:, a, b] @ solution[:, a, b, 1:])
     i, j, k = np.unravel_index(int(np.argmax(p)), p.shape)
-    columns = np.column_stack([leak[:, i], quick[:, j], slow[:, k]])
+    columns = np.column_stack([leak[:, i], data.settling_columns(int(j), int(k))])
     spread = np.einsum("ti,ij,tj->t", columns, covariance[i, j, k], columns)
     return fit, spread * p.sum()
 

@@ -8,11 +8,12 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from benchlab.procedure import TankProcedure
 from benchlab.stats.uncertainty import from_resolution, rectangular
 from benchlab.tank.compensation import KELVIN, Pressures, wander
-from benchlab.tank.decay import DecayFit, Settling, fit_decay
+from benchlab.tank.decay import DecayFit, Settling, fit_decay, quick_times
 from benchlab.tank.hold import MANUAL_ROWS, Hold
 
 Array = NDArray[np.float64]
@@ -63,13 +64,14 @@ def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> 
     y, t = p_c[used], pressures.time_s[used] - hold.sealed_s
     time, value, white = _blocks(t, y, _reading_u(pressures, used, procedure))
     known = known_covariances(time, float(value[0]) + p0, t0, pressures, used, procedure)
+    lag = _lag(pressures, used, t, value[0] + p0, t0)
     s = procedure.settling
     settling = Settling(
         quick_share=s.cooling_share, quick_share_u=s.cooling_share_u,
         slow_share=s.creep_share, slow_share_u=s.creep_share_u,
     )  # fmt: skip
     return Measured(
-        hold=hold, pressures=pressures, fit=fit_decay(time, value, white, known, settling), corrected_kpa=p_c,
+        hold=hold, pressures=pressures, fit=fit_decay(time, value, white, known, settling, atmosphere_kpa=p0, lag=lag), corrected_kpa=p_c,
         block_time_s=time, gas_k=t0, atmosphere_kpa=p0, resolution_kpa=step_of(pressures.raw_kpa[used]),
         temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured,
     )  # fmt: skip
@@ -128,10 +130,36 @@ def _blocks(t: Array, y: Array, reading_u: float) -> tuple[Array, Array, Array]:
     if len(t) <= MANUAL_ROWS:
         return t, y, np.full(len(t), max(reading_u, 1e-6))
     sigma = max(_row_noise(y), reading_u)
-    edges = t[-1] * np.linspace(0, 1, _BLOCKS + 1)[:-1] ** _EARLY
-    first = np.unique(np.searchsorted(t, edges))
+    first = _edges(t)
     n = np.diff(np.append(first, len(t)))
     return np.add.reduceat(t, first) / n, np.add.reduceat(y, first) / n, sigma / np.sqrt(n)
+
+
+def _edges(t: Array) -> NDArray[np.intp]:
+    edges = t[-1] * np.linspace(0, 1, _BLOCKS + 1)[:-1] ** _EARLY
+    return np.unique(np.searchsorted(t, edges))
+
+
+def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: float, gas_k: float) -> Array | None:
+    """Pressure (blocks, times) by which the correction is off if the gas follows the thermometer with a lag.
+
+    A thermometer beside the tank shows the room; the gas within comes after it with the time constant of its cooling.
+    """
+    if not pressures.temperature_c.measured or len(t) <= MANUAL_ROWS:
+        return None
+    time, room = pressures.time_s, pressures.temperature_c.series
+    even = np.linspace(time[0], time[-1], min(max(len(time), 2), 20000))
+    step = even[1] - even[0]
+    level = np.interp(even, time, room)
+    first = _edges(t)
+    n = np.diff(np.append(first, len(t)))
+    out = []
+    for tau in quick_times():
+        keep = float(np.exp(-step / tau))
+        gas, _ = lfilter([1 - keep], [1, -keep], level, zi=[keep * level[0]])
+        late = np.interp(time[used], even, gas - level) * level_kpa / gas_k
+        out.append(np.add.reduceat(late, first) / n)
+    return np.column_stack(out)
 
 
 def known_covariances(

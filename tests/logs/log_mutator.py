@@ -11,7 +11,7 @@ def samples() -> list[bytes]:
         f"{20 * i},{1500 + 100 * (i % 3)},{i % 9}.5,{i % 7}.25,{100 + i},{200 + i}\n" for i in range(60)
     )
     comma = "# logger: bench\n# rate: 1\nZeit;Druck [mbar];Temp [°C]\n" + "".join(
-        f"16.05.2024 12:{i:02d}:00;{100 - i / 10:.1f};21,{i % 10}\n".replace(".0;", ",0;") for i in range(50)
+        f"16.05.2024 12:{i:02d}:00;" + f"{100 - i / 10:.1f};21.{i % 10}\n".replace(".", ",") for i in range(50)
     )
     quoted = '"Time (s)","Current (A)","Voltage (V)"\r\n' + "".join(
         f'"{i / 10:.1f}","{i % 5}.25","7.4"\r\n' for i in range(50)

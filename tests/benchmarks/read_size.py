@@ -1,0 +1,98 @@
+"""Reading time against the fastest bare CSV read of the same file, and peak memory against the size of the log.
+
+Run: ``python tests/benchmarks/read_size.py [--rows 400000]``. The log is of 8 servos (27 columns). Times are
+the best of three in this run, so that only their ratio counts; memory is the peak of fresh processes that stream a log
+of n and of 10 n rows with ``iter_batches``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow.csv
+
+from benchlab.logs.reader import read_log
+from benchlab.procedure import load_procedures
+
+STREAM = """
+import resource, sys
+from pathlib import Path
+from benchlab.logs.reader import iter_batches
+from benchlab.procedure import load_procedures
+n = 0
+for tables in iter_batches(Path(sys.argv[1]), name="log", procedures=load_procedures(), kind="servo_cycling"):
+    n += len(tables["1"])
+print(n, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+def write_log(path: Path, rows: int) -> None:
+    """Write a log of 8 servos at 100 Hz."""
+    rng = np.random.default_rng(1)
+    with path.open("w") as file:
+        for start in range(0, rows, 100_000):
+            n = min(100_000, rows - start)
+            k = start + np.arange(n)
+            columns = {"t_s": np.round(k * 0.01, 2), "command_us": np.where(k // 100 % 2, 1900, 1100)}
+            columns["voltage_V"] = np.round(7.4 + rng.normal(0, 0.01, n), 3)
+            for s in range(1, 9):
+                columns[f"pos{s}_deg"] = np.round(30 * np.sin(k * 0.01 + s), 3)
+                columns[f"current{s}_A"] = np.round(0.3 + rng.normal(0, 0.02, n), 4)
+                columns[f"temp{s}_C"] = np.round(30 + rng.normal(0, 0.1, n), 2)
+            pd.DataFrame(columns).to_csv(file, index=False, header=start == 0)
+
+
+def best_of_three(read: Callable[[], object]) -> float:
+    """Return the shortest time in s."""
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        read()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def main() -> None:
+    """Run and print times, ratio and peak memory."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rows", type=int, default=400_000)
+    rows = parser.parse_args().rows
+    procedures = load_procedures()
+    with tempfile.TemporaryDirectory() as folder:
+        log = Path(folder) / "log.csv"
+        write_log(log, rows)
+        readers: dict[str, Callable[[], object]] = {
+            "benchlab": lambda: read_log(log, name="log", procedures=procedures, kind="servo_cycling"),
+            "pandas": lambda: pd.read_csv(log),
+            "pyarrow": lambda: pyarrow.csv.read_csv(log),
+        }
+        try:
+            import polars
+
+            readers["polars"] = lambda: polars.read_csv(log)
+        except ImportError:
+            pass
+        times = {name: best_of_three(read) for name, read in readers.items()}
+        print(f"{log.stat().st_size / 1e6:.0f} MB:", ", ".join(f"{k} {v:.2f} s" for k, v in times.items()))
+        print(
+            f"ratio to the fastest bare read: {times['benchlab'] / min(v for k, v in times.items() if k != 'benchlab'):.2f}"
+        )
+        for n in (rows // 2, rows * 5):
+            write_log(log, n)
+            command = [sys.executable, "-c", STREAM, str(log)]
+            out = subprocess.run(command, capture_output=True, text=True, check=True)
+            read_rows, peak = out.stdout.split()
+            size = log.stat().st_size / 1e6
+            print(f"streamed {read_rows} rows ({size:.0f} MB): peak {peak} MiB")
+
+
+if __name__ == "__main__":
+    main()
