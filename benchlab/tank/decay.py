@@ -26,8 +26,7 @@ _HYPER_POINTS = 15
 _SHORT = 0.2
 """A wall has no single time constant: a part of its creep may be this much quicker than the rest."""
 _LAMINAR_LAW = 0.25
-"""Up to this p1 / (2 p_atm) the leak is taken as laminar; at more the flow law is not known and an exponential is fitted.
-"""
+"""Up to this p1 / (2 p_atm) the leak is taken as laminar; beyond, the law is not known: an exponential is fitted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

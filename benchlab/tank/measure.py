@@ -71,7 +71,8 @@ def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> 
         slow_share=s.creep_share, slow_share_u=s.creep_share_u,
     )  # fmt: skip
     return Measured(
-        hold=hold, pressures=pressures, fit=fit_decay(time, value, white, known, settling, atmosphere_kpa=p0, lag=lag), corrected_kpa=p_c,
+        hold=hold, pressures=pressures, fit=fit_decay(time, value, white, known, settling, atmosphere_kpa=p0, lag=lag),
+        corrected_kpa=p_c,
         block_time_s=time, gas_k=t0, atmosphere_kpa=p0, resolution_kpa=step_of(pressures.raw_kpa[used]),
         temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured,
     )  # fmt: skip

@@ -83,7 +83,8 @@ def main() -> None:
         times = {name: best_of_three(read) for name, read in readers.items()}
         print(f"{log.stat().st_size / 1e6:.0f} MB:", ", ".join(f"{k} {v:.2f} s" for k, v in times.items()))
         print(
-            f"ratio to the fastest bare read: {times['benchlab'] / min(v for k, v in times.items() if k != 'benchlab'):.2f}"
+            "ratio to the fastest bare read:",
+            round(times["benchlab"] / min(v for k, v in times.items() if k != "benchlab"), 2),
         )
         for n in (rows // 2, rows * 5):
             write_log(log, n)

@@ -139,8 +139,10 @@ def row(name: str, tally: Tally) -> str:
         ratio = f"{np.sqrt(np.mean((np.array(tally.error) / np.array(tally.bound)) ** 2)):.2f}"
     v = tally.verdicts
     return (
-        f"{name:40s} {n:4d} {100 * np.mean(tally.inside):6.1f} {100 * np.mean(tally.inside_rate):6.1f} {z.mean():+6.2f} "
-        f"{z.std():5.2f} {ratio:>5s}   {v['quarter', 'accept']:3d} {v['quarter', 'retest']:3d} {v['quarter', 'reject']:3d}"
+        f"{name:40s} {n:4d} {100 * np.mean(tally.inside):6.1f} "
+        f"{100 * np.mean(tally.inside_rate):6.1f} {z.mean():+6.2f} "
+        f"{z.std():5.2f} {ratio:>5s}   "
+        f"{v['quarter', 'accept']:3d} {v['quarter', 'retest']:3d} {v['quarter', 'reject']:3d}"
         f"   {v['twice', 'accept']:3d} {v['twice', 'retest']:3d} {v['twice', 'reject']:3d}"
     )
 

@@ -61,7 +61,7 @@ def test_a_log_of_the_wrong_kind_says_what_is_missing(read) -> None:
 
 def test_a_second_header_with_other_columns_is_never_read_on(read) -> None:
     other = "".join(f"{i},{i}.5,7.4\n" for i in range(30))
-    with pytest.raises(LogError, match="log.csv:32: a second header with other columns"):
+    with pytest.raises(LogError, match=r"log\.csv:32: a second header with other columns"):
         read(f"t_s,current_A,voltage_V\n{other}t_s,voltage_V,current_A\n{other}", "current_draw")
 
 
