@@ -65,12 +65,12 @@ def read_header(name: str, units_cell: str, channels: Mapping[str, Channel], *, 
     words = _words(text)
     lower = [w.lower() for w in words]
     claims = _claims(lower, unit, channels, letters)
-    if unit is None:
+    if unit is None or not claims:
         for at in range(len(words) - 1, 0, -1):  # t_ms, current_mA_1, I1_mA
             stated = _unshout(words[at], clean) or ""
             if units.known(stated) and not (letters and stated in "aA"):
-                rest = _claims(lower[:at] + lower[at + 1 :], stated, channels, letters)
-                fitting = [c for c in rest if units.convert(c.channel, stated)]
+                rest = _claims(lower[:at] + lower[at + 1 :], unit or stated, channels, letters)
+                fitting = [c for c in rest if units.convert(c.channel, unit or stated)]
                 claims = fitting if not claims or fitting else claims
                 break
     if not claims:

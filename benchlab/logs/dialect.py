@@ -20,6 +20,10 @@ DELIMITERS = ("\t", ";", ",", "|", " ", "")
 """In order of preference where two explain a log equally well; "" is a log of one column."""
 _SAMPLE_LINES = 200
 _COMMENT = re.compile(r"\s*(?:#|%|//)")
+_RULE = re.compile(r"[-=+|_\s,;:\"]+")
+"""A line that only separates ("-----+-----")."""
+_ODD_BELOW_HEADER = 2
+"""Lines of another width that may stand between a header and the first sound row: damaged rows."""
 _RUNS = re.compile(r"[ \t]+")
 _COLUMNS_APART = re.compile(r"\t+| {2,}")
 # a comma with anything but three digits behind it, or a zero before it, cannot be a thousands mark
@@ -227,8 +231,8 @@ def _locate(lines: Sequence[str], delimiter: str, decimal: str, width: int, give
             else:
                 first = _damaged_first(numbered, first, fits)
         else:
-            below = [i for i in numbered if (units if units is not None else header) < i < first]
-            first = next((i for i in below if _is_row(lines[i], rows[i], typed, decimal)), first)
+            below = range(max(header, header if units is None else units) + 1, first)
+            first = next((i for i in below if _is_row(lines[i], rows[i], width, typed, decimal)), first)
     else:
         header = given_header - 1
         text = [i for i in range(header + 1, first) if not is_blank(rows[i])]
@@ -245,9 +249,14 @@ def _locate(lines: Sequence[str], delimiter: str, decimal: str, width: int, give
     )  # fmt: skip
 
 
-def _is_row(line: str, row: Sequence[str], typed: Sequence[int], decimal: str) -> bool:
-    """Tell whether a line between header and first sound row is a damaged row: it has a number where one belongs."""
-    return not is_comment(line) and any(cell_type(row[c], decimal) in "nt" for c in typed)
+def _is_row(line: str, row: Sequence[str], width: int, typed: Sequence[int], decimal: str) -> bool:
+    """Tell whether a line between header and first sound row is a damaged row.
+
+    It is if it has a number where one belongs, or falls into another number of cells than the data.
+    """
+    if is_comment(line) or is_blank(row) or _RULE.fullmatch(line):
+        return False
+    return len(row) != width or any(cell_type(row[c], decimal) in "nt" for c in typed)
 
 
 def _damaged_first(numbered: Sequence[int], first: int, fits: Callable[[int], tuple[int, int]]) -> int:
@@ -274,9 +283,10 @@ def _header_above(
     """Return header and units row: the text lines of (about) the data's width that stand closest above the data."""
     block: list[int] = []
     commented: int | None = None
+    odd = 0
     for i in range(first - 1, max(first - 60, -1), -1):
         row = rows[i]
-        if is_blank(row):
+        if is_blank(row) or _RULE.fullmatch(lines[i]):
             continue
         cells = _refit(lines[i], row, width, delimiter)
         text = cells is not None and _all_text(cells, typed, decimal)
@@ -286,8 +296,12 @@ def _header_above(
             continue
         if text:
             block.append(i)
-        elif block or (cells is not None and _all_text(cells, typed, decimal, strict=True)) or len(row) != width:
+        elif block or (cells is not None and _all_text(cells, typed, decimal, strict=True)):
             break
+        elif len(row) != width:
+            odd += 1
+            if odd > _ODD_BELOW_HEADER:
+                break
         if len(block) == 4:
             break
     if not block:

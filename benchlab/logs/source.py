@@ -183,7 +183,8 @@ class Source:
         if decoder is not None:  # half a character at a cut end is not lost either
             held_cr += decoder.decode(b"", final=True).encode("utf-8")
         if held_cr:
-            yield held_cr.replace(b"\r", b"\n")
+            lone = b"\n" if line_end == b"\r" or held_cr == b"\r" else b" "
+            yield held_cr.replace(b"\r", lone)
 
     def _raw_pieces(self) -> Iterator[bytes]:
         self._sha = hashlib.sha256()

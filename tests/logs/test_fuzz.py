@@ -18,7 +18,7 @@ from tests.logs.log_mutator import damaged, samples
 def data_rows(reader: LogReader, content: bytes) -> int:
     """Count the data rows as DESIGN section 5 defines them, from the bytes and nothing but the dialect found."""
     encoding, d = reader.encoding, reader.dialect
-    text = content.decode(encoding.name if encoding.wide else "latin-1", "replace")
+    text = content.decode(encoding.name if encoding.wide else reader.final_encoding, "replace")
     text = text.removeprefix("\ufeff").removeprefix("ï»¿")
     text = text.replace("\r\n", "\n").replace("\r", " " if "\n" in text else "\n").replace("\0", "")
     rows = 0

@@ -141,3 +141,19 @@ def test_parquet_carries_its_provenance(tmp_path: Path, read) -> None:
     assert meta["log"]["sha256"] == log.sha256
     assert meta["preamble"] == {"bench": "north"}
     pd.testing.assert_frame_equal(table.to_pandas(), log.tables[""])
+
+
+def test_a_damaged_first_row_does_not_cost_the_header(read) -> None:
+    log = read(HEADER + "0.0,1\n" + ROWS, "current_draw")
+    assert (log.header_line, log.first_data_line, log.rows) == (1, 2, 60)
+    assert log.rejected["line"].to_list() == [2]
+
+
+def test_a_ruled_line_below_the_header_is_no_header(read) -> None:
+    log = read("t_s | current_A\n----+----------\n" + "".join(f"{i} | 1.5\n" for i in range(30)), "current_draw")
+    assert (log.header_line, log.first_data_line, log.rows) == (1, 3, 30)
+
+
+def test_a_unit_in_both_name_and_units_row_is_read_once(read) -> None:
+    log = read("t_ms,current_mA\nms,mA\n" + "".join(f"{100 * i},1500\n" for i in range(30)), "current_draw")
+    assert log.tables[""]["current_a"].to_list() == [1.5] * 30
