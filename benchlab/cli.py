@@ -84,12 +84,12 @@ def read(
     as_json: Annotated[bool, typer.Option("--json", help="Print what was understood as JSON.")] = False,
 ) -> None:
     """Show how a log is understood: dialect, channels and units, clock, rejected rows."""
-    from benchlab.logs.describe import as_json as described
-    from benchlab.logs.describe import as_text, write_parquet
-    from benchlab.logs.reader import read_log
-    from benchlab.procedure import load_procedures
-
     with _errors():
+        from benchlab.logs.describe import as_json as described
+        from benchlab.logs.describe import as_text, write_parquet
+        from benchlab.logs.reader import read_log
+        from benchlab.procedure import load_procedures
+
         understood = read_log(log, name=str(log), procedures=load_procedures())
         if write:
             write_parquet(understood, write)
@@ -105,10 +105,10 @@ def demo(
     as_json: JsonOption = False,
 ) -> None:
     """Lay out the demonstration airframe, an invented one with planted faults, and run it."""
-    from benchlab.run import run_airframe
-    from benchlab.simulate.demo import lay_out, lay_out_full
-
     with _errors():
+        from benchlab.run import run_airframe
+        from benchlab.simulate.demo import lay_out, lay_out_full
+
         where = folder or Path("benchlab_demo_full" if full else "benchlab_demo")
         with _progress(quiet or as_json) as progress:
             progress("laying out the demonstration airframe")

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from benchlab.procedure import Limit, Rule
+from collections.abc import Collection, Mapping, Sequence
+
+from benchlab.procedure import Limit, Limits, Rule
+from benchlab.quantities import unit_of
 from benchlab.results import Estimate, Finding, Verdict
 from benchlab.stats.conformity import probability_of_conformity
 
@@ -46,6 +49,25 @@ def not_measured(quantity: str, aspect: str, unit: str, why: str) -> Finding:
         quantity=quantity, aspect=aspect, value=None, u=None, unit=unit, lower=None, upper=None,
         limit_source=None, p_conform=None, verdict="retest", reason=f"not measured: {why}",
     )  # fmt: skip
+
+
+def merged_limits(shipped: Limits, own: Limits) -> Limits:
+    """Return the limits in force: the procedure's, with the register's laid over them by quantity and aspect."""
+    return {q: shipped.get(q, {}) | own.get(q, {}) for q in dict.fromkeys([*shipped, *own])}
+
+
+def required_missing(
+    required: Sequence[Sequence[str]], have: Collection[str], why: Mapping[str, str], default: str
+) -> list[Finding]:
+    """Return a retest finding for each list of required quantities or channels of which nothing is in ``have``.
+
+    ``why`` tells, by name, why something was not measured; ``default`` is said where it does not.
+    """
+    return [
+        not_measured(names[0], "required", unit_of(names[0]), why.get(names[0], default))
+        for names in required
+        if not any(name in have for name in names)
+    ]
 
 
 def _finding(

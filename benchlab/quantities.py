@@ -104,7 +104,7 @@ _ALL: tuple[Quantity, ...] = (
         "servo",
         "moving_current_ref_a",
         "Moving current at 25 C",
-        "Moving current corrected to 25 C case temperature and the nominal supply.",
+        "Moving current corrected to 25 C case temperature.",
     ),
     _q("servo", "peak_current_a", "Peak current", "99.9 % quantile of the current in a cycle (circuits: the maximum)."),
     _q("servo", "idle_current_a", "Idle current", "Mean current at rest."),

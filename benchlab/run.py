@@ -123,7 +123,7 @@ def analyse_parts(
             done[servo.id] = analyse_servo(found[0], servo, procedures.servo, found[1], servo.logs)
     done |= compare_sisters(
         {s.id: done[s.id] for s in register.servo if done[s.id].result.quantities},
-        {s.id: s.type for s in register.servo},
+        register.servo,
         procedures.servo,
     )
     for tank in register.tank:

@@ -73,17 +73,26 @@ def test_a_log_that_fails_is_told_in_a_line_and_the_rest_is_still_analysed(folde
     assert (folder / "reports" / "A1" / "report.html").stat().st_size > 10_000
 
 
-@pytest.mark.parametrize("rows", [TANK_ROWS[:1], [f"{60 * i},12.000,20.0,101.3" for i in range(240)]],
-                         ids=["one row", "constant signal"])  # fmt: skip
-def test_a_log_that_shows_too_little_is_a_retest_not_a_crash(folder, rows):
+def tank_of(folder: Path, rows: list[str]) -> dict:
     (folder / "bad.csv").write_bytes(tank_log(rows))
     done = benchlab("run", ".", cwd=folder)
-    assert "Traceback" not in done.stderr
+    assert done.stderr == ""
     results = json.loads((folder / "reports" / "A1" / "results.json").read_text())
-    tank = next(p for p in results["parts"] if p["id"] == "T1")
-    assert done.returncode in {0, 1, 2}
-    if len(rows) == 1:
-        assert tank["verdict"] == "retest"
+    assert done.returncode == {"accept": 0, "retest": 1, "reject": 1}[results["verdict"]]
+    return next(p for p in results["parts"] if p["id"] == "T1")
+
+
+def test_one_row_is_a_retest_that_says_why(folder):
+    tank = tank_of(folder, TANK_ROWS[:1])
+    assert tank["verdict"] == "retest"
+    assert tank["quantities"] == {}
+
+
+def test_a_gauge_that_never_moves_is_judged_with_the_uncertainty_of_its_resolution(folder):
+    still = [f"{60 * i},12.000,20.0,101.3" for i in range(240)]
+    retained = tank_of(folder, still)["quantities"]["retained_fraction"]
+    assert retained["u"] > 0
+    assert retained["lo"] <= 1.0 <= retained["hi"]
 
 
 def test_register_faults_end_the_run_with_one_line_each_and_write_nothing(folder):

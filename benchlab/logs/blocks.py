@@ -69,12 +69,10 @@ class BlockParser:
     def __init__(self, dialect: Dialect, encoding: str, name: str) -> None:
         self.dialect, self.name = dialect, name
         self.encoding = encoding
-        self.repeated_headers = 0
         self.last_line = 0
         self._numeric = [t == "n" for t in dialect.types]
         self._non_ascii = False
         self._odd = self._tried = 0
-        self._bom = False
 
     def parse(self, block: bytes) -> list[Rows]:
         """Return the rows of a block; lines up to the first data line are passed over."""
@@ -205,10 +203,7 @@ class BlockParser:
 
     def _is_repeated(self, cells: Sequence[str]) -> bool:
         again = tuple(c.strip() for c in cells)
-        if again in (self.dialect.header_cells, self.dialect.units_cells):
-            self.repeated_headers += again == self.dialect.header_cells
-            return True
-        return False
+        return again in (self.dialect.header_cells, self.dialect.units_cells)
 
     def _is_header_again(self, cells: Sequence[str], number: int) -> bool:
         first = cells[0].strip()

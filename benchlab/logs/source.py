@@ -74,7 +74,6 @@ class Source:
         self.compression: str | None = None
         self.damaged: str | None = None
         """Why the stream ended early, None where it did not."""
-        self.ended_in_newline = True
 
     @property
     def sha256(self) -> str:
@@ -144,7 +143,6 @@ class Source:
                 if len(rest) > MAX_LINE:
                     self._too_long(lines + 1)
         if rest.strip(b"\0"):
-            self.ended_in_newline = False
             yield rest
 
     def _check_lines(self, block: bytes, lines: int) -> None:

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import pandas as pd
 
 from benchlab.airframe import Circuit, Pack
+from benchlab.judgement import required_missing
 from benchlab.power import tables as figures
 from benchlab.power.discharges import discharge_runs
 from benchlab.power.events import dip_events, find_clipping, find_dips, find_inrush
-from benchlab.power.judge import at_least, judge_all, judged_on, limits_of, required_missing
+from benchlab.power.judge import at_least, judge_all, judged_on, limits_of
 from benchlab.power.load import both_ways, describe, longest_above
 from benchlab.power.phases import phases_of
 from benchlab.power.record import Record, prepare, turned
@@ -93,7 +94,9 @@ def _findings(
     refused = {m.quantity for m in missing}
     have = [q for q in (*quantities, "current_a") if q not in refused]
     have += ["voltage_v"] if record.voltage_v is not None else []
-    findings = required_missing(procedure, have, missing, "the log does not show it")
+    findings = required_missing(
+        procedure.required, have, {m.quantity: m.why for m in missing}, "the log does not show it"
+    )
     if isinstance(part, Circuit):
         findings += judge_all(limits_of(part, procedure), quantities, events, missing, procedure)
         if not findings:
@@ -255,7 +258,7 @@ def _unusable(
     why = "the log has no current channel" if absent else f"fewer than two of {rows} rows have a usable current"
     names = (*_LOAD[:-1], "voltage_min_v", "source_resistance_ohm")
     missing = [NotMeasured(quantity=q, why=why) for q in names]
-    findings = required_missing(procedure, (), missing, why)
+    findings = required_missing(procedure.required, (), {}, why)
     if isinstance(part, Circuit):
         findings += judge_all(limits_of(part, procedure), {}, log_events, missing, procedure)
     result = PartResult(

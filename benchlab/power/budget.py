@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from benchlab.airframe import Circuit, FlightPhase, Pack
+from benchlab.judgement import required_missing
 from benchlab.power.capacity import capacity_of
 from benchlab.power.endvoltage import end_voltage
-from benchlab.power.judge import at_least, judge_all, judged_on, limits_of, required_missing
+from benchlab.power.judge import at_least, judge_all, judged_on, limits_of
 from benchlab.procedure import CurrentProcedure, Limit
 from benchlab.results import Analysis, BudgetLine, Estimate, NotMeasured, PartResult, worst
 from benchlab.stats.uncertainty import combine, effective_dof, estimate
@@ -277,8 +278,9 @@ def _result(
     findings = judge_all(limits, book.quantities, events, book.missing, procedure)
     if own is not None:
         findings += required_missing(
-            procedure, [*book.quantities, "current_a"], book.missing, "its log does not show it"
-        )
+            procedure.required, [*book.quantities, "current_a"], {m.quantity: m.why for m in book.missing},
+            "its log does not show it",
+        )  # fmt: skip
     if any(e.kind == "clipping" for _, a in circuits for e in a.result.events):
         findings = at_least(findings)
     result = PartResult(

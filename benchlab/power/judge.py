@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from benchlab.airframe import Circuit, Pack
-from benchlab.judgement import judge, judge_count, not_measured
+from benchlab.judgement import judge, judge_count, merged_limits, not_measured
 from benchlab.procedure import CurrentProcedure, Limit, Limits
 from benchlab.quantities import QUANTITIES, unit_of
 from benchlab.results import Estimate, Event, Finding, NotMeasured
@@ -29,9 +29,7 @@ def limits_of(part: Circuit | Pack, procedure: CurrentProcedure) -> Limits:
             out.setdefault("peak_current_a", {})["value"] = Limit(
                 upper=part.max_current_a, source="max_current_a in the register"
             )
-    for quantity, aspects in part.limits.items():
-        out[quantity] = out.get(quantity, {}) | aspects
-    return out
+    return merged_limits(out, part.limits)
 
 
 def judge_all(
@@ -61,18 +59,6 @@ def judge_all(
 def _unmeasured(quantity: str, aspect: str, limit: Limit, why: str) -> Finding:
     finding = not_measured(quantity, aspect, unit_of(quantity), why)
     return replace(finding, lower=limit.lower, upper=limit.upper, limit_source=limit.source)
-
-
-def required_missing(
-    procedure: CurrentProcedure, have: Sequence[str], missing: Sequence[NotMeasured], default: str
-) -> list[Finding]:
-    """One finding for each required quantity (or channel) of which nothing was measured."""
-    why = {m.quantity: m.why for m in missing}
-    return [
-        not_measured(names[0], "value", unit_of(names[0]), why.get(names[0], default))
-        for names in procedure.required
-        if not any(name in have for name in names)
-    ]
 
 
 def judged_on(findings: Sequence[Finding]) -> tuple[str, ...]:

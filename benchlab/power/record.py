@@ -57,7 +57,6 @@ class Record:
     event_driven: bool
     gaps: tuple[Event, ...]
     rows_missing: int
-    reversed_sign: bool
     current: Sensor
     voltage: Sensor | None
 
@@ -95,7 +94,7 @@ def prepare(tables: Sequence[pd.DataFrame], procedure: CurrentProcedure) -> Reco
         phase=phase if phase is not None and (phase != "").any() else None,
         seconds=row_seconds(interval), interval_s=interval, sampling_s=sampling, event_driven=event_driven,
         gaps=tuple(Event(kind="gap", time_s=float(t[k]), size_s=float(dt[k])) for k in np.flatnonzero(gap)),
-        rows_missing=len(frame) - len(kept), reversed_sign=False,
+        rows_missing=len(frame) - len(kept),
         current=sensor(current, interval, procedure.channels.get("current_a")),
         voltage=None if voltage is None else sensor(voltage, interval, procedure.channels.get("voltage_v")),
     )  # fmt: skip
@@ -103,7 +102,7 @@ def prepare(tables: Sequence[pd.DataFrame], procedure: CurrentProcedure) -> Reco
 
 def turned(record: Record) -> Record:
     """The same record with the sign of the current reversed."""
-    return replace(record, current_a=-record.current_a, reversed_sign=True)
+    return replace(record, current_a=-record.current_a)
 
 
 def row_seconds(interval: Array) -> Array:

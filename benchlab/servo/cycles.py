@@ -40,11 +40,6 @@ class Cycles:
     def __len__(self) -> int:
         return len(self.number)
 
-    @property
-    def has_neutral(self) -> bool:
-        """Whether the pattern rests at neutral."""
-        return self.dwells is not None and bool((self.dwells.kind == 0).any())
-
 
 def find_cycles(samples: Samples, procedure: ServoProcedure) -> Cycles:
     """Cut the record into complete cycles: by command, else position, else current; numbered by the log's counter."""

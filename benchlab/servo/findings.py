@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from benchlab.judgement import judge, judge_count, not_measured
+from benchlab.judgement import judge, judge_count, merged_limits, not_measured, required_missing
 from benchlab.procedure import Limit, Limits, ServoProcedure
 from benchlab.quantities import unit_of
 from benchlab.results import Estimate, Event, Finding
@@ -37,15 +37,10 @@ class Case:
     procedure: ServoProcedure
 
 
-def merged(shipped: Limits, own: Limits) -> Limits:
-    """Limits of procedure and register together; the register wins for each aspect of a quantity."""
-    return {q: shipped.get(q, {}) | own.get(q, {}) for q in [*shipped, *(q for q in own if q not in shipped)]}
-
-
 def judge_all(case: Case, own: Limits) -> tuple[Finding, ...]:
     """Judge everything that has a limit and was measured; what must have been measured and was not is ``retest``."""
     findings: list[Finding] = []
-    for quantity, aspects in merged(case.procedure.limits, own).items():
+    for quantity, aspects in merged_limits(case.procedure.limits, own).items():
         for aspect, limit in aspects.items():
             asked = aspect in own.get(quantity, {})
             findings += _one(case, quantity, aspect, limit, asked)
@@ -145,8 +140,4 @@ def _required(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     has = judged | set(case.samples.channels) | set(case.trends)
     if len(case.measured.cycles):
         has.add("cycles")
-    return [
-        not_measured(names[0], "required", unit_of(names[0]), f"the procedure requires {' or '.join(names)}")
-        for names in case.procedure.required
-        if not has & set(names)
-    ]
+    return required_missing(case.procedure.required, has, case.measured.missing, "the procedure requires it")

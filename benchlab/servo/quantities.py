@@ -35,7 +35,6 @@ class Measured:
     """Cycles whose command moved between the ends that most cycles have: only those are comparable."""
     missing: dict[str, str]
     """Quantity -> why the log cannot show it."""
-    nominal_v: float | None
     notes: tuple[str, ...]
 
 
@@ -55,7 +54,7 @@ def measure(
         moving = wave_quantities.measure(samples, cycles, procedure, values, missing)
     _currents(samples, cycles, strokes, moving, values, missing, notes)
     _supply_and_heat(samples, cycles, values, missing)
-    nominal = _references(samples, cycles, moving, procedure, supply_v, values, missing, notes)
+    _references(samples, cycles, moving, procedure, supply_v, values, missing, notes)
     frame = pd.DataFrame({"cycle": cycles.number, "time_s": samples.time_s[cycles.start]})
     for name in PER_CYCLE:
         frame[name] = values.get(name, np.full(n, np.nan))
@@ -63,7 +62,7 @@ def measure(
             missing[name] = "no cycle shows it"
     usual = _usual(samples, cycles, notes)
     return Measured(
-        cycles=frame, usual=usual, missing={k: missing[k] for k in PER_CYCLE if k in missing}, nominal_v=nominal,
+        cycles=frame, usual=usual, missing={k: missing[k] for k in PER_CYCLE if k in missing},
         notes=tuple(notes),
     )  # fmt: skip
 
@@ -185,8 +184,8 @@ def _supply_and_heat(samples: Samples, cycles: Cycles, values: dict[str, Array],
 def _references(
     samples: Samples, cycles: Cycles, moving: NDArray[np.bool_], procedure: ServoProcedure, supply_v: float | None,
     values: dict[str, Array], missing: dict[str, str], notes: list[str],
-) -> float | None:  # fmt: skip
-    """Correct current to the reference temperature and transit to the nominal supply; return that supply."""
+) -> None:  # fmt: skip
+    """Correct current to the reference temperature and transit to the nominal supply."""
     c = procedure.correction
     if "moving_current_a" not in values:
         missing["moving_current_ref_a"] = missing["moving_current_a"]
@@ -204,16 +203,15 @@ def _references(
         missing["transit_ref_s_per_60deg"] = missing.get(
             "transit_s_per_60deg", "no voltage channel to correct with: the transit time as measured is judged"
         )
-        return supply_v
+        return
     nominal = supply_v if supply_v is not None else windows.middle(voltage)
     if "transit_s_per_60deg" not in values:
         missing["transit_ref_s_per_60deg"] = missing["transit_s_per_60deg"]
-        return nominal
+        return
     under_load = windows.mean(np.where(moving, voltage, np.nan), cycles.start, cycles.stop)
     values["transit_ref_s_per_60deg"] = values["transit_s_per_60deg"] * under_load / nominal
     told = "of the register" if supply_v is not None else "(median of the log)"
     notes.append(f"transit_ref_s_per_60deg is corrected to a supply of {nominal:.3g} V {told}.")
-    return nominal
 
 
 def _usual(samples: Samples, cycles: Cycles, notes: list[str]) -> NDArray[np.bool_]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from benchlab.judgement import judge, judge_count
+from benchlab.airframe import Servo
+from benchlab.judgement import judge, merged_limits
 from benchlab.procedure import Limit, ServoProcedure
 from benchlab.results import Analysis, Estimate, Finding, Trend, worst
 from benchlab.servo.quantities import RAW_OF
@@ -18,38 +19,39 @@ _ASPECTS = ("sister", "sister_percent")
 
 
 def compare_sisters(
-    analyses: Mapping[str, Analysis], types: Mapping[str, str | None], procedure: ServoProcedure
+    analyses: Mapping[str, Analysis], servos: Sequence[Servo], procedure: ServoProcedure
 ) -> dict[str, Analysis]:
     """Return the analyses with the findings of the comparison added and the verdicts formed anew.
 
     A batch is what has the same type; below ``procedure.sisters_min`` servos nothing is claimed. A servo is unlike its
     sisters only if its robust z-score exceeds the limit's *and* it is worse than the batch's median by more than the
-    limit allows. All servos enter the median, the suspect ones too.
+    limit allows. All servos enter the median, the suspect ones too. A servo's own limits in the register win.
     """
     out = dict(analyses)
-    limits = {
-        (quantity, aspect): limit
-        for quantity, aspects in procedure.limits.items()
-        for aspect, limit in aspects.items()
-        if aspect in _ASPECTS
-    }
-    for batch in _batches(analyses, types):
-        if len(batch) < procedure.sisters_min:
+    own = {s.id: merged_limits(procedure.limits, s.limits) for s in servos}
+    asked = {(q, a) for limits in own.values() for q, aspects in limits.items() for a in aspects if a in _ASPECTS}
+    for kind, batch in _batches(analyses, servos).items():
+        if kind is None or len(batch) < procedure.sisters_min:
+            why = (
+                "the register states no type for it" if kind is None
+                else f"{len(batch)} of its type, {procedure.sisters_min} are needed"
+            )  # fmt: skip
             for name in batch:
-                out[name] = _noted(out[name], len(batch), procedure.sisters_min)
+                out[name] = _noted(out[name], f"Not compared with sisters: {why}.")
             continue
-        for (quantity, aspect), limit in limits.items():
-            for name, finding in _compare(batch, analyses, quantity, aspect, limit, procedure).items():
+        for quantity, aspect in sorted(asked):
+            limits = {name: own[name].get(quantity, {}).get(aspect) for name in batch}
+            for name, finding in _compare(analyses, quantity, aspect, limits, procedure).items():
                 out[name] = _with(out[name], finding)
     return out
 
 
-def _batches(analyses: Mapping[str, Analysis], types: Mapping[str, str | None]) -> list[list[str]]:
-    kinds: dict[str, list[str]] = {}
-    for name in analyses:
-        if (kind := types.get(name)) is not None:
-            kinds.setdefault(kind, []).append(name)
-    return list(kinds.values())
+def _batches(analyses: Mapping[str, Analysis], servos: Sequence[Servo]) -> dict[str | None, list[str]]:
+    kinds: dict[str | None, list[str]] = {}
+    for servo in servos:
+        if servo.id in analyses:
+            kinds.setdefault(servo.type, []).append(servo.id)
+    return kinds
 
 
 def _settled(analysis: Analysis, quantity: str) -> Estimate | None:
@@ -61,10 +63,11 @@ def _settled(analysis: Analysis, quantity: str) -> Estimate | None:
 
 
 def _compare(
-    batch: list[str], analyses: Mapping[str, Analysis], quantity: str, aspect: str, limit: Limit,
+    analyses: Mapping[str, Analysis], quantity: str, aspect: str, limits: Mapping[str, Limit | None],
     procedure: ServoProcedure,
 ) -> dict[str, Finding]:  # fmt: skip
-    found = {name: e for name in batch if (e := _settled(analyses[name], quantity)) is not None}
+    """Compare one quantity over a batch (the keys of ``limits``); no finding for a servo without a limit."""
+    found = {name: e for name in limits if (e := _settled(analyses[name], quantity)) is not None}
     if len(found) < procedure.sisters_min:
         return {}
     values = np.array([e.value for e in found.values()], dtype=float)
@@ -75,22 +78,22 @@ def _compare(
         return {}
     scale = 100 / abs(middle) if relative else 1.0
     findings = {}
-    for (name, e), score in zip(found.items(), z, strict=True):
+    for (name, e), value, score in zip(found.items(), values, z, strict=True):
+        if (limit := limits[name]) is None:
+            continue
         unit = "%" if relative else e.unit
-        excess = scale * (values[list(found).index(name)] - middle)
+        excess = scale * (value - middle)
+        finding = judge(quantity, aspect, estimate(excess, scale * (e.u or 0.0), unit, e.dof), limit, procedure.rule)
         # the bad side is the limited one: upper limits condemn what is higher than its sisters
         signed = score if limit.upper is not None else -score
         if limit.robust_z is not None and signed <= limit.robust_z:
-            unlike = Limit(upper=None, lower=-np.inf, source=limit.source)
-            text = (
+            reason = (
                 f"{excess:+.3g} {unit} from the median of {len(found)} sisters, robust z {score:.1f}: like its sisters"
             )
-            finding = judge_count(quantity, aspect, excess, unit, unlike, text)
-            findings[name] = dataclasses.replace(finding, lower=limit.lower, upper=limit.upper)
-            continue
-        finding = judge(quantity, aspect, estimate(excess, scale * (e.u or 0.0), unit, e.dof), limit, procedure.rule)
-        reason = f"{finding.reason}; robust z {score:.1f} among {len(found)} sisters"
-        findings[name] = dataclasses.replace(finding, reason=reason)
+            findings[name] = dataclasses.replace(finding, verdict="accept", p_conform=None, reason=reason)
+        else:
+            reason = f"{finding.reason}; robust z {score:.1f} among {len(found)} sisters"
+            findings[name] = dataclasses.replace(finding, reason=reason)
     return findings
 
 
@@ -100,8 +103,7 @@ def _with(analysis: Analysis, finding: Finding) -> Analysis:
     return dataclasses.replace(analysis, result=result)
 
 
-def _noted(analysis: Analysis, n: int, least: int) -> Analysis:
-    note = f"Not compared with sisters: {n} of its type, {least} are needed."
+def _noted(analysis: Analysis, note: str) -> Analysis:
     return dataclasses.replace(
         analysis, result=dataclasses.replace(analysis.result, notes=(*analysis.result.notes, note))
     )

@@ -13,8 +13,6 @@ from benchlab.procedure import TankProcedure
 Array = NDArray[np.float64]
 
 KELVIN = 273.15
-LEVEL_U_KPA = 2.0
-"""Standard uncertainty of an assumed atmosphere (height above sea and weather), where a log has none."""
 _COVERED = 0.8
 
 
@@ -76,16 +74,6 @@ def _channel(table: pd.DataFrame, name: str, time: Array, keep: NDArray[np.bool_
 def _covered(known: Array, wanted: Array) -> float:
     whole = float(wanted[-1] - wanted[0])
     return 1.0 if whole <= 0 else float(min(known[-1], wanted[-1]) - max(known[0], wanted[0])) / whole
-
-
-def corrected(gauge_kpa: Array, temperature_c: Array, barometer_kpa: Array, weight: Array | None = None) -> Array:
-    """Return ``p_c = (p_gauge + p_atm) T0 / T - p0`` with T0 and p0 the means over the given rows (DESIGN section 7).
-
-    ``weight`` (shape (n,)) weighs the rows in the means; all alike without.
-    """
-    kelvin = temperature_c + KELVIN
-    t0, p0 = np.average(kelvin, weights=weight), np.average(barometer_kpa, weights=weight)
-    return np.asarray((gauge_kpa + barometer_kpa) * t0 / kelvin - p0)
 
 
 def wander(time_s: Array, sd: float, over_h: float) -> Array:

@@ -53,8 +53,6 @@ class DecayFit:
     slope: float
     """p1 x rate (kPa/s): what the leak takes at the start."""
     slope_u: float
-    slope_lo: float
-    slope_hi: float
     settling: float
     settling_u: float
     """What settling takes in the end (kPa)."""
@@ -338,7 +336,6 @@ def _average(data: _Data, noises: list[_Noise], rates: Array, known: Mapping[str
         rate=mean, rate_u=u, rate_lo=float(lo), rate_hi=float(hi),
         p1=float(p1), p1_u=float(np.sqrt(max(p1_2 - p1**2, 0))),
         slope=float(slope), slope_u=slope_u,
-        slope_lo=float(slope + slope_u * (lo - mean) / u), slope_hi=float(slope + slope_u * (hi - mean) / u),
         settling=float(settle), settling_u=float(np.sqrt(max(settle_2 - settle**2, 0))),
         parts=_parts(data, noises[len(noises) // 2], rates, u, known), fit=fit, fit_u=np.sqrt(np.maximum(fit2, 0)),
     )  # fmt: skip

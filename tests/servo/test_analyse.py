@@ -110,14 +110,29 @@ def batch(friction):
     return out
 
 
+def of_one_type(n, limits=None):
+    return [Servo(id=f"S{i}", type="A", limits=limits or {}) for i in range(n)]
+
+
+def test_a_sister_limit_of_the_register_wins():
+    wide = {"moving_current_ref_a": {"sister_percent": Limit(upper=90.0, robust_z=3.5)}}
+    done = compare_sisters(batch([0.35, 0.36, 0.34, 0.55]), of_one_type(4, wide), PROCEDURE)
+    assert verdict_of(done["S3"].result, "moving_current_ref_a", "sister_percent") == "accept"
+
+
+def test_a_servo_without_a_type_is_told_that_it_was_not_compared():
+    done = compare_sisters(batch([0.35] * 4), [Servo(id=f"S{i}") for i in range(4)], PROCEDURE)
+    assert any("states no type" in note for note in done["S0"].result.notes)
+
+
 def test_a_hungry_sister_is_rejected_and_the_others_are_not():
-    done = compare_sisters(batch([0.35, 0.36, 0.34, 0.55]), dict.fromkeys(["S0", "S1", "S2", "S3"], "A"), PROCEDURE)
+    done = compare_sisters(batch([0.35, 0.36, 0.34, 0.55]), of_one_type(4), PROCEDURE)
     got = {n: verdict_of(a.result, "moving_current_ref_a", "sister_percent") for n, a in done.items()}
     assert got == {"S0": "accept", "S1": "accept", "S2": "accept", "S3": "reject"}
 
 
 def test_three_sisters_are_no_batch():
-    done = compare_sisters(batch([0.35, 0.36, 0.7]), dict.fromkeys(["S0", "S1", "S2"], "A"), PROCEDURE)
+    done = compare_sisters(batch([0.35, 0.36, 0.7]), of_one_type(3), PROCEDURE)
     assert not any(f.aspect.startswith("sister") for a in done.values() for f in a.result.findings)
 
 

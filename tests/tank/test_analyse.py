@@ -71,6 +71,22 @@ def test_a_tank_that_never_held_long_is_not_accepted(changes):
     assert judged(hold(**changes).frame).verdict != "accept"
 
 
+def test_what_the_procedure_requires_and_the_log_lacks_is_a_retest():
+    strict = PROCEDURE.model_copy(update={"required": [["retained_fraction"], ["barometer_kpa"]]})
+    r = analyse_tank([hold(barometer=False).frame], TANK, strict).result
+    assert [f.quantity for f in r.findings if f.aspect == "required"] == ["barometer_kpa"]
+    assert r.verdict == "retest"
+    assert analyse_tank([hold().frame], TANK, strict).result.verdict == "accept"
+
+
+def test_the_hold_must_be_as_long_as_its_uncertainty_asks_for():
+    length = next(f for f in judged(hold().frame).findings if f.aspect == "length")
+    assert 0 < length.lower < length.value
+    short = next(f for f in judged(hold(hold_h=0.3, temperature=False).frame).findings if f.aspect == "length")
+    assert short.value < short.lower
+    assert short.verdict == "retest"
+
+
 def test_words_alone_are_evidence_but_no_number():
     words = Tank(id="T1", observation="still under pressure after 4 h")
     r = analyse_tank([], words, PROCEDURE).result
