@@ -198,32 +198,22 @@ def judged(
 def _long_enough(
     quantities: dict[str, Estimate], limits: Limits, procedure: TankProcedure, numbers: Numbers
 ) -> list[Finding]:
-    """Whether a sound tank would have been accepted with this hold's uncertainty; if not: retest, and how long."""
+    """Ask for a longer hold where even a sound tank would not have been accepted with this one's uncertainty."""
     limit = limits.get("retained_fraction", {}).get("value")
     retained = quantities["retained_fraction"]
     if limit is None or limit.lower is None or retained.u is None:
         return []
-    hours = numbers.main.hold_s / 3600
-    asked = needed_hold_h(numbers, limit.lower, float(ndtri(procedure.rule.accept)))
-    if hours >= asked:
-        why = f"{hours:.3g} h: long enough to tell a sound tank"
-    else:
-        advised = needed_hold_h(numbers, limit.lower, _ADVISED_Z)
-        why = f"{hours:.3g} h: too short or too uncertain to tell even a sound tank; hold for about {advised:.2g} h"
-    length = Limit(lower=asked, otherwise="retest", source="rough length that the uncertainty of this hold asks for")
-    return [judge_count("hold_h", "length", hours, "h", length, why)]
-
-
-def needed_hold_h(numbers: Numbers, lower: float, z: float) -> float:
-    """Rough length of hold after which a tight tank would lie ``z`` standard uncertainties inside the limit.
-
-    Reckoned from this hold's own uncertainty, so for the same instruments and weather.
-    """
+    margin = 1.0 - limit.lower
     rate_u = numbers.rate.u * numbers.required_h * 3600  # u of a tight tank's retained fraction
-    target = (1 - lower) / z
+    if float(ndtri(procedure.rule.accept)) * rate_u <= margin:
+        return []
+    hours = numbers.main.hold_s / 3600
     # a slope's uncertainty falls with the length to the power 1.5 where readings scatter, 0.5 where weather rules
-    power = 0.5 if not (numbers.main.temperature_measured and numbers.main.barometer_measured) else 1.5
-    return float(numbers.main.hold_s / 3600 * (rate_u / target) ** (1 / power))
+    power = 1.5 if numbers.main.temperature_measured and numbers.main.barometer_measured else 0.5
+    advised = float(f"{hours * (_ADVISED_Z * rate_u / margin) ** (1 / power):.2g}")
+    why = f"{hours:.3g} h: too short or too uncertain to tell even a sound tank; hold for about {advised:g} h"
+    longer = Limit(lower=advised, otherwise="retest", source="rough length that the uncertainty of this hold asks for")
+    return [judge_count("hold_h", "length", hours, "h", longer, why)]
 
 
 def _count_findings(limits: Limits, events: tuple[Event, ...], part: Tank) -> list[Finding]:

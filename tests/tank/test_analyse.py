@@ -80,8 +80,7 @@ def test_what_the_procedure_requires_and_the_log_lacks_is_a_retest():
 
 
 def test_the_hold_must_be_as_long_as_its_uncertainty_asks_for():
-    length = next(f for f in judged(hold().frame).findings if f.aspect == "length")
-    assert 0 < length.lower < length.value
+    assert "length" not in {f.aspect for f in judged(hold().frame).findings}
     short = next(f for f in judged(hold(hold_h=0.3, temperature=False).frame).findings if f.aspect == "length")
     assert short.value < short.lower
     assert short.verdict == "retest"
