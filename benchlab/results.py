@@ -130,7 +130,9 @@ class PartResult:
     diagnosis: tuple[Diagnosis, ...] = ()
     not_measured: tuple[NotMeasured, ...] = ()
     notes: tuple[str, ...] = ()
-    """Whole sentences for the reader: what was corrected, assumed, or is advised next."""
+    """Whole sentences for the reader: what was corrected or assumed."""
+    next_step: str | None = None
+    """One sentence in the imperative: what to do next with this part, where its analysis knows (else None)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
