@@ -1,8 +1,7 @@
 """RO-Crate 1.1 metadata: what the files of a bag are, who made them, when and with which software, in PROV terms.
 
-The metadata file lies beside ``bagit.txt`` as a tag file, and the bag's folder is the root of the crate. Who sealed
-the bag and when differ from one sealing to the next, and so does this file; the payload does not. The tag manifest
-covers it, and so does the signature.
+The payload folder ``data/`` is the root of the crate, as RO-Crate 1.1 recommends for bags. Times are given to the day, so
+that the same input sealed twice on a day gives the same payload; the moment stands in ``bag-info.txt``.
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ from typing import Any
 from urllib.parse import quote
 
 METADATA = "ro-crate-metadata.json"
+"""Name of the metadata file, in the root of the crate."""
 _CONTEXT = ["https://w3id.org/ro/crate/1.1/context", {"prov": "http://www.w3.org/ns/prov#"}]
 _TYPES = {".parquet": "application/vnd.apache.parquet", ".toml": "application/toml", ".csv": "text/csv"}
 
@@ -23,7 +23,7 @@ Entity = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Account:
-    """What the crate tells; times are ISO 8601 with offset."""
+    """What the crate tells; times are ISO 8601 days, paths relative to the payload folder."""
 
     airframe: str
     description: str
@@ -62,7 +62,7 @@ def _root(account: Account, files: list[Entity]) -> Entity:
         "name": f"Bench test evidence of airframe {account.airframe}",
         "description": f"{what} ({account.description})." if account.description else f"{what}.",
         "identifier": account.airframe,
-        "datePublished": account.ended[:10],
+        "datePublished": account.ended,
         "license": {"@id": "#rights"},
         "creativeWorkStatus": f"verdict: {account.verdict}",
         "hasPart": [{"@id": f["@id"]} for f in files],

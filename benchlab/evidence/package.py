@@ -57,7 +57,7 @@ def archive_airframe(
     """Seal the evidence of the airframe in ``folder`` as a new bag ``out/<airframe id>_<date>`` and return its path.
 
     The inputs are copied first and the run works on the copy, so that the results belong to the very bytes sealed.
-    The payload depends on the inputs and the installed versions only; dates are in tag files.
+    The payload depends on the inputs, the installed versions, the account and the day; the moment is in a tag file.
 
     Raises
     ------
@@ -75,23 +75,25 @@ def archive_airframe(
     with staged(destination) as staging:
         progress("copying register, procedures and logs")
         renamed = copy_inputs(airframe, staging / "data/airframe")
-        inputs = frozenset(files_in(staging / "data/airframe", base=staging))
+        data = staging / "data"
+        inputs = frozenset(files_in(data / "airframe", base=data))
         results = _fresh_results(run, staging)
         if renamed:
-            _keep_names(renamed, folder, staging / "data")
-        write_text(staging / "data/versions.json", versions_text(results["software"]))
+            _keep_names(renamed, folder, data)
+        write_text(data / "versions.json", versions_text(results["software"]))
         write_text(staging / "README.txt", readme_text(results, renamed=bool(renamed)))
-        sizes = {p: (staging / p).stat().st_size for p in files_in(staging / "data", base=staging)}
+        sizes = {p: (data / p).stat().st_size for p in files_in(data, base=data)}
+        ended = _now()
         account = Account(
             airframe=airframe.id, description=one_line(results["description"]), verdict=results["verdict"],
-            operator=_operator(), started=started.isoformat(), ended=_now().isoformat(),
+            operator=_operator(), started=f"{started:%Y-%m-%d}", ended=f"{ended:%Y-%m-%d}",
             software=results["software"], sizes=sizes, inputs=inputs,
         )  # fmt: skip
-        write_text(staging / METADATA, crate_text(account))
+        write_text(data / METADATA, crate_text(account))
         progress("sealing the archive")
         seal(
             staging,
-            _info(account, signed=sign is not None),
+            _info(account, ended, signed=sign is not None),
             sign=None if sign is None else lambda p: sign_file(p, sign),
         )
     return destination
@@ -123,9 +125,10 @@ def _keep_names(renamed: dict[str, str], folder: Path, data: Path) -> None:
     write_text(data / "renamed_logs.csv", csv_text(named))
 
 
-def _info(account: Account, *, signed: bool) -> dict[str, str]:
+def _info(account: Account, ended: datetime.datetime, *, signed: bool) -> dict[str, str]:
     info = {
-        "Bagging-Date": account.ended[:10],
+        "Bagging-Date": account.ended,
+        "Bagging-Time": ended.isoformat(),
         "External-Identifier": account.airframe,
         "External-Description": f"Bench test evidence of airframe {account.airframe}. {account.description}",
         "Bag-Software-Agent": f"benchlab {__version__}",
