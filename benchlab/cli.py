@@ -97,6 +97,87 @@ def read(
 
 
 @app.command()
+def archive(
+    folder: Annotated[Path | None, typer.Argument(metavar="[DIR]", help="Folder that holds an airframe.toml.")] = None,
+    out: Annotated[Path, typer.Option("--out", help="Folder that gets the archive.")] = Path("archives"),
+    sign: Annotated[Path | None, typer.Option("--sign", metavar="KEY", help="Sign with this OpenSSH key.")] = None,
+    listed: Annotated[
+        Path | None, typer.Option("--list", metavar="FOLDER", help="List the archives in a folder instead.")
+    ] = None,
+    part: Annotated[
+        str | None, typer.Option("--part", metavar="ID", help="With --list: only where it was tested.")
+    ] = None,
+    quiet: QuietOption = False,
+    allow_outside: OutsideOption = False,
+) -> None:
+    """Seal the evidence of an airframe: run it on a copy of its inputs and bag inputs, results and report.
+
+    Exit status: 0 sealed (whatever the verdict), 2 the input or the usage is wrong.
+    """
+    with _errors():
+        if (folder is None) == (listed is None) or (part is not None and listed is None):
+            raise BenchlabError(
+                "archive takes either DIR or --list FOLDER [--part ID]", do="see benchlab archive --help"
+            )
+        if listed is not None:
+            from benchlab.evidence.index import list_bags
+            from benchlab.evidence.text import index_text
+
+            print(index_text(list_bags(listed), part))
+            return
+        assert folder is not None
+        status = _seal(folder, out, sign, quiet=quiet, allow_outside=allow_outside)
+    raise typer.Exit(status)
+
+
+def _seal(folder: Path, out: Path, sign: Path | None, *, quiet: bool, allow_outside: bool) -> int:
+    from benchlab.evidence.package import archive_airframe
+    from benchlab.run import run_airframe
+
+    outcomes: list[Outcome] = []
+    with _progress(quiet) as progress:
+
+        def run_copy(copy: Path, results: Path) -> Outcome:
+            outcomes.append(run_airframe(copy, results, progress=progress))
+            return outcomes[-1]
+
+        bag = archive_airframe(folder, out, run=run_copy, sign=sign, allow_outside=allow_outside, progress=progress)
+    for fault in outcomes[0].faults:
+        _say_error(fault)
+    if not quiet:
+        print(f"{bag}: sealed{' and signed' if sign else ''}, verdict {outcomes[0].result.verdict}")
+        print(f"check it at any time with: benchlab verify {bag}")
+    return 2 if outcomes[0].faults else 0
+
+
+@app.command()
+def verify(
+    bags: Annotated[list[Path], typer.Argument(metavar="BAG...", help="Sealed archives: the folders.")],
+    allowed_signers: Annotated[
+        Path | None, typer.Option("--allowed-signers", metavar="FILE", help="Who may have signed (OpenSSH format).")
+    ] = None,
+    quiet: QuietOption = False,
+) -> None:
+    """Check a sealed archive: every file, the signature, and whether its results follow from its logs.
+
+    Exit status: 0 as sealed and reproduced, 1 as sealed but the results differ, 2 not as sealed.
+    """
+    status = 0
+    with _errors():
+        from benchlab.evidence.text import verification_text
+        from benchlab.evidence.verify import verify_bag
+        from benchlab.run import run_airframe
+
+        for bag in bags:
+            with _progress(quiet) as progress:
+                verification = verify_bag(bag, allowed_signers, run=run_airframe, progress=progress)
+            if not quiet or verification.exit_status:
+                print(verification_text(verification))
+            status = max(status, verification.exit_status)
+    raise typer.Exit(status)
+
+
+@app.command()
 def demo(
     folder: Annotated[Path | None, typer.Argument(metavar="[DIR]", help="Where the demonstration is laid out.")] = None,
     full: Annotated[bool, typer.Option("--full", help="Generate the full-size one: 8 servos x 990 cycles.")] = False,

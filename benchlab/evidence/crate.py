@@ -1,6 +1,6 @@
 """RO-Crate 1.1 metadata: what the files of a bag are, who made them, when and with which software, in PROV terms.
 
-The payload folder ``data/`` is the root of the crate, as RO-Crate 1.1 recommends for bags. Times are given to the day, so
+The payload folder ``data/`` is the root of the crate, as RO-Crate 1.1 has it for bags. Times are given to the day, so
 that the same input sealed twice on a day gives the same payload; the moment stands in ``bag-info.txt``.
 """
 

@@ -92,8 +92,8 @@ def verify_bag(
         progress("recomputing the results")
         try:
             again = run(bag / "data/airframe", Path(temporary)).folder
-        except BenchlabError as error:
-            why = f"the run failed: {error}"
+        except Exception as error:
+            why = f"the run failed: {error}" if isinstance(error, BenchlabError) else f"the run failed: {error!r}"
             return Verification(bag=bag, check=check, problems=(), signature=signature, not_recomputed=why)
         try:
             differences, versions = _compare(bag, check, again)
