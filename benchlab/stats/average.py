@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, stdtrit
 
 from benchlab.results import Estimate
 from benchlab.stats.surface import Design, Surface, surface
@@ -21,9 +21,7 @@ from benchlab.stats.uncertainty import coverage_factor
 Array = NDArray[np.float64]
 
 _RHO = (-0.6, 0.97)
-_AMPLITUDE = 5.0
-"""Settling amplitudes are expected to be of the order of this many standard deviations of the noise."""
-_LONG = 0.5
+_LONG = 0.3
 """Share of the log's length above which a settling time becomes unlikely beforehand."""
 _DEPTH = 10.0
 """Log likelihood below the top at which the surface counts for nothing (e^-10 = 5e-5)."""
@@ -85,13 +83,15 @@ def _log_weights(s: Surface, n: int, span: float) -> tuple[Array, Array]:
 
     The factor ``1 - rho^2`` turns a flat prior on rho into one on artanh(rho); ``1 + rho`` makes it rise with rho,
     because wear and warmth carry over from one cycle to the next: it matters below some 30 values only. A settling
-    that lasts as long as the log is drift but for its name: the flat prior on log(tau) falls off there.
+    that lasts as long as the log is drift but for its name: the flat prior on log(tau) falls off there, as slowly as
+    keeps the intervals of a run-in cut off at its time constant covering. Amplitudes of about one standard deviation
+    of the noise are expected: expecting larger ones would disregard weak settling and leave its bias in the drift.
     """
     diagonal = np.diagonal(s.lower, axis1=1, axis2=2)
     dof = n - diagonal.shape[1]
     common = -0.5 * s.log_det - np.log(diagonal).sum(axis=1) + np.log1p(-(s.rho**2)) + np.log1p(s.rho)
     without = common - 0.5 * dof * np.log(s.rss)
-    occam = 0.5 * np.log1p(_AMPLITUDE**2 * s.see) + np.log1p((s.tau / (_LONG * span)) ** 4)
+    occam = 0.5 * np.log1p(s.see) + np.log1p((s.tau / (_LONG * span)) ** 3)
     settling = common[:, None] - 0.5 * dof * np.log(s.rss_settling) - occam
     return without, settling
 
@@ -138,10 +138,12 @@ class Mixture:
 
     def quantile(self, probability: float) -> Array:
         """(F,) quantiles, by bisection on the mixture's distribution function."""
-        reach = 8.0 * self.u
-        low, high = self.mean - 6 * reach, self.mean + 6 * reach
         scale = np.maximum(self.scale, 1e-300)  # what is known exactly (no drift in the model) has none
-        for _ in range(32):
+        t = stdtrit(self.dof, probability)
+        slack = 0.05 + 0.1 * np.abs(t)  # the mixture's quantile lies between its components', but for _t_cdf's error
+        low = (self.centre + (t - slack) * self.scale).min(axis=1)
+        high = (self.centre + (t + slack) * self.scale).max(axis=1)
+        for _ in range(24):
             middle = 0.5 * (low + high)
             below = _t_cdf((middle[:, None] - self.centre) / scale, self.dof) @ self.weight
             low, high = np.where(below < probability, middle, low), np.where(below < probability, high, middle)

@@ -26,7 +26,7 @@ _MIN_STEP = 5
 _MAX_STEPS = 8
 _REFIT_GAIN = 12.0
 """What settling time and correlation may add to a step's likelihood when they are fitted along with it."""
-_FALSE_STEPS = 0.001
+_FALSE_STEPS = 0.0005
 """Share of series without a step in which one may be found: with nine quantities below 1 % of the servos."""
 
 
@@ -41,7 +41,10 @@ class Fit:
     steps: tuple[int, ...]
     """Indices of the first values after the steps."""
     deviance: float
-    """-2 log maximum likelihood with drift, with or without settling, whichever is less by BIC: to compare steps by."""
+    """-2 log maximum likelihood with everything that the models allow: to compare steps by.
+
+    Without a penalty on settling and drift: what they can explain as well as a step can is no step.
+    """
 
 
 def columns(k: Array, first: float, last: float, steps: Array, *, drift: bool) -> Array:
@@ -60,10 +63,14 @@ def fit_model(k: Array, y: Array, models: Sequence[str], steps: Sequence[int] = 
     post = explore(d, (_FASTEST * max(1.0, span / n), 2 * span) if settling else None, settling_known=known)
     bic = {m: post.deviance[m] + _PARAMETERS[m] * math.log(n) for m in models if m in post.deviance}
     model = min(bic, key=bic.__getitem__)
-    free = [post.deviance[m] + (2 * math.log(n) if "settling" in m else 0.0) for m in bic if not drift or "drift" in m]
     return Fit(
-        design=d, posterior=post, model=model, drift=drift, steps=tuple(steps), deviance=min(free),
-    )  # fmt: skip
+        design=d,
+        posterior=post,
+        model=model,
+        drift=drift,
+        steps=tuple(steps),
+        deviance=min(post.deviance.values()),
+    )
 
 
 def fitted(fit: Fit, k: Array) -> Array:
@@ -95,17 +102,17 @@ def find_steps(k: Array, y: Array, models: Sequence[str], resolution: float = 0.
     intervals = []
     for step in fit.steps:
         others = [s for s in fit.steps if s != step]
-        intervals.append(place_interval(_joint(_scans(fit, k, y, models, others))[1], step))
+        intervals.append(place_interval(_scan(fit, k, y, others).at, step))
     return fit, intervals
 
 
 def _one_more(fit: Fit, k: Array, y: Array, models: Sequence[str]) -> Fit | None:
     """The fit with one more step, if the data prove it."""
     critical = critical_drop(len(y), 4 + len(fit.steps), _FALSE_STEPS)
-    without, at = _joint(_scans(fit, k, y, models, list(fit.steps)))
-    if without - at.min() < critical - _REFIT_GAIN:
+    s = _scan(fit, k, y, list(fit.steps))
+    if s.without - s.at.min() < critical - _REFIT_GAIN:
         return None
-    more = _settle(k, y, models, sorted([*fit.steps, int(at.argmin())]))
+    more = _settle(k, y, models, sorted([*fit.steps, int(s.at.argmin())]))
     return more if fit.deviance - more.deviance >= critical else None
 
 
@@ -134,24 +141,14 @@ def _credible(fit: Fit, y: Array, resolution: float) -> bool:
     return bool((size > resolution).all() and (np.maximum(off[:-1], off[1:]) < 0.5 * size).all())
 
 
-def _scans(fit: Fit, k: Array, y: Array, models: Sequence[str], steps: list[int]) -> list[tuple[Scan, float]]:
-    """Scans with and without settling, each with the penalty of its parameters."""
+def _scan(fit: Fit, k: Array, y: Array, steps: list[int]) -> Scan:
+    """Scan for a step beside the given ones, with everything else that the models allow (tau at its likeliest)."""
     base = columns(k, k[0], k[-1], k[steps], drift=fit.drift)
-    out = []
-    if not all("settling" in m for m in models):
-        out.append((scan(k, y, base, steps, _MIN_STEP), 0.0))
-    if fit.posterior.settling.size:
-        s = fit.posterior
+    s = fit.posterior
+    if s.settling.size:
         tau = s.surface.tau[[int(s.settling.max(axis=0).argmax())]]
-        with_settling = np.column_stack([base, settling_columns(k, k[0], tau)])
-        out.append((scan(k, y, with_settling, steps, _MIN_STEP), 2 * math.log(len(y))))
-    return out
-
-
-def _joint(alternatives: list[tuple[Scan, float]]) -> tuple[float, Array]:
-    """The better of the alternatives, without a further step and with one at each place."""
-    without = min(s.without + penalty for s, penalty in alternatives)
-    return without, np.min([s.at + penalty for s, penalty in alternatives], axis=0)
+        base = np.column_stack([base, settling_columns(k, k[0], tau)])
+    return scan(k, y, base, steps, _MIN_STEP)
 
 
 def _settle(k: Array, y: Array, models: Sequence[str], steps: list[int]) -> Fit:
@@ -161,7 +158,7 @@ def _settle(k: Array, y: Array, models: Sequence[str], steps: list[int]) -> Fit:
         moved = list(fit.steps)
         for i in range(len(moved)):
             others = moved[:i] + moved[i + 1 :]
-            moved[i] = int(_joint(_scans(fit, k, y, models, others))[1].argmin())
+            moved[i] = int(_scan(fit, k, y, others).at.argmin())
         moved.sort()
         if moved == list(fit.steps):
             break

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
-from benchlab.stats.autocorrelation import steps_between
+from benchlab.stats.surface import gaps, whitened_products
 
 Array = NDArray[np.float64]
 
@@ -38,51 +38,53 @@ def scan(cycle: Array, y: Array, columns: Array, taken: list[int], min_size: int
     cycle, y
         (n,) data.
     columns
-        (n, p) what else is fitted: constant, drift, settling, known steps.
+        (n, p) what else is fitted: constant, drift, settling, known steps; independent columns.
     taken
         Places of the known steps; a further one keeps ``min_size`` values away from them and from the ends.
     """
-    n = len(y)
-    c = RHO[:, None] ** steps_between(cycle)
-    f = 1 / np.sqrt(1 - c**2)
-    x, z = _whiten(columns, c, f), _whiten(y[:, None], c, f)[:, :, 0]
-    normal = x.transpose(0, 2, 1) @ x
-    coefficients = np.linalg.solve(normal, x.transpose(0, 2, 1) @ z[:, :, None])
-    residual = z - (x @ coefficients)[:, :, 0]
-    # a step's whitened column: f at its first value, (1 - c) f from there on, so products are sums from behind
-    first, later = f, (1 - c) * f
-    product = _from_behind(residual, first, later)
-    across = np.stack([_from_behind(x[:, :, j], first, later) for j in range(x.shape[2])], axis=2)
-    ones = np.cumsum((later**2)[:, ::-1], axis=1)[:, ::-1]
-    length = first**2
-    length[:, :-1] += ones[:, 1:]
+    n, p = columns.shape
+    q = np.linalg.qr(columns)[0]
+    rest = y - q @ (q.T @ y)
+    z = np.column_stack([q, rest - q @ (q.T @ rest)])
+    products, _, log_det = whitened_products(z, np.empty((n, 0)), cycle, RHO)
+    root = np.linalg.cholesky(products[:, :p, :p])
+    along = np.linalg.solve(root, products[:, :p, p:])[:, :, 0]
+    across, length = _step_products(z, gaps(cycle))
     # in the other columns' orthonormal frame: one product with a small matrix instead of a solve for every place
-    inside = across @ np.linalg.inv(np.linalg.cholesky(normal)).transpose(0, 2, 1)
+    inside = across[:, :, :p] @ np.linalg.inv(root).transpose(0, 2, 1)
+    product = across[:, :, p] - (inside @ along[:, :, None])[:, :, 0]
     outside = length - (inside**2).sum(axis=2)
     gain = np.where(outside > 1e-9 * length, product**2 / np.maximum(outside, 1e-300), 0.0)
     # data free of noise would show the last digits of the settling time as steps
-    rss = (residual**2).sum(axis=1) + n * (1e-4 * y.std()) ** 2
-    log_det = np.log1p(-(c**2)).sum(axis=1)
+    rss = np.maximum(products[:, p, p] - (along**2).sum(axis=1), 0.0) + n * (1e-4 * y.std()) ** 2
     without = n * np.log(rss) + log_det
-    left = np.maximum(rss[:, None] - gain, 1e-12 * rss[:, None])
+    left = np.maximum(1 - gain / rss[:, None], 1e-12)
     at = np.full(n, np.inf)
-    at[1:] = _minimum(n * np.log(left) + log_det[:, None])
+    at[1:] = _minimum(n * np.log(left) + without[:, None])
     at[~_allowed(n, taken, min_size)] = np.inf
     return Scan(without=float(_minimum(without[:, None])[0]), at=at)
 
 
-def _whiten(z: Array, c: Array, f: Array) -> Array:
-    out = np.broadcast_to(z, (len(c), *z.shape)).copy()
-    out[:, 1:] = (z[1:] - c[:, :, None] * z[:-1]) * f[:, :, None]
-    return out
+def _step_products(z: Array, gap: Array) -> tuple[Array, Array]:
+    """Products (R, n - 1, m) of every step's whitened column with the whitened columns z (n, m), and its length.
 
-
-def _from_behind(rows: Array, first: Array, later: Array) -> Array:
-    """Products of every step's whitened column with ``rows`` (R, n); a step may begin at values 1 to n - 1."""
-    tail = np.cumsum((rows[:, 1:] * later)[:, ::-1], axis=1)[:, ::-1]
-    out = rows[:, 1:] * first
-    out[:, :-1] += tail[:, 1:]
-    return np.asarray(out, dtype=float)
+    A step that begins at value i has the whitened column f at i and (1 - c) f from there on, with ``c = rho^gap`` and
+    ``f = 1 / sqrt(1 - c^2)``: so its products are, for every length of gap, sums of z and of z one value earlier
+    from behind, times factors that depend on rho alone.
+    """
+    kinds, kind = np.unique(gap, return_inverse=True)
+    of_kind = (kind == np.arange(len(kinds))[:, None])[:, :, None]
+    rows = np.concatenate([z, np.ones((len(z), 1))], axis=1)
+    now, before = of_kind * rows[1:], of_kind * rows[:-1]
+    # what follows after value i: the sums from behind, without i itself
+    later_now, later_before = (np.cumsum(x[:, ::-1], axis=1)[:, ::-1] - x for x in (now, before))
+    c = RHO[:, None] ** kinds
+    square = 1 / (1 - c**2)
+    factors = np.concatenate([square, -square * c, square * (1 - c), -square * (1 - c) * c], axis=1)
+    out = np.tensordot(factors, np.concatenate([now, before, later_now, later_before]), axes=1)
+    # a step's own column is 0 before it begins: its product with itself lacks what the column of ones had there
+    own = np.tensordot(square * c, now[:, :, -1], axes=1)
+    return out[:, :, :-1], out[:, :, -1] + own
 
 
 def _minimum(values: Array) -> Array:

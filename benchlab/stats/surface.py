@@ -107,7 +107,7 @@ def surface(d: Design, rho: Array, tau: Array) -> Surface:
     gamma = d.q.T @ e
     e = e - d.q @ gamma
     left = np.column_stack([d.q, d.rest])
-    products, squares, log_det = _whitened_products(left, e, d.cycle, rho)
+    products, squares, log_det = whitened_products(left, e, d.cycle, rho)
     lower = np.asarray(np.linalg.cholesky(products[:, :p, :p]), dtype=float)
     w = np.linalg.solve(lower, products[:, :p, p:])
     wy, we = w[:, :, 0], w[:, :, 1:]
@@ -123,13 +123,19 @@ def surface(d: Design, rho: Array, tau: Array) -> Surface:
     )  # fmt: skip
 
 
-def _whitened_products(left: Array, e: Array, cycle: Array, rho: Array) -> tuple[Array, Array, Array]:
+def gaps(cycle: Array) -> Array:
+    """Distances of each value from the one before, in cycles, as the likelihood takes them. Shape (n - 1,)."""
+    return np.minimum(steps_between(cycle), _FAR_GAP)
+
+
+def whitened_products(left: Array, e: Array, cycle: Array, rho: Array) -> tuple[Array, Array, Array]:
     """Products of the whitened columns for every rho, from the raw columns' products by length of gap.
 
-    Returns left'[left, e] (R, p + 1, p + 1 + m), the squared lengths of e (R, m) and the log determinants (R,).
+    ``left`` (n, p), ``e`` (n, m): returns left'[left, e] (R, p, p + m), the squared lengths of e (R, m) and the log
+    determinants (R,).
     """
     right = np.concatenate([left, e], axis=1)
-    gap = np.minimum(steps_between(cycle), _FAR_GAP)
+    gap = gaps(cycle)
     products = np.broadcast_to(np.outer(left[0], right[0]), (len(rho), left.shape[1], right.shape[1])).copy()
     squares = np.broadcast_to(e[0] ** 2, (len(rho), e.shape[1])).copy()
     log_det = np.zeros(len(rho))
