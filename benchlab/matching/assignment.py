@@ -1,7 +1,8 @@
 """The best way to put parts into the positions of groups: exact, by integer programming.
 
-First as many positions as possible are filled, then the worst group mismatch is made least, then the sum of the group
-mismatches, then the number of parts that move. Knows costs of pairs only, nothing of servos.
+First as many positions as possible are filled; then as many groups as possible are whole (half a group is of no use,
+two halves are of none twice); then the worst group mismatch is made least, then the sum of the group mismatches, then
+the number of parts that move. Knows costs of pairs only, nothing of servos.
 """
 
 from __future__ import annotations
@@ -12,10 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchlab.matching.components import Array, Problem
-from benchlab.matching.program import Program, Together, Unsolved
+from benchlab.matching.program import Placement, Program, Together, Unsolved
 
 # Sums of mismatches closer than this are the same: the solver's own tolerance.
 TIE = 1e-6
+_STEP = 1.2
+"""The search climbs by a fifth: a program without solution is soon told, one with far too many choices is not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +27,8 @@ class Solution:
 
     placement: Mapping[str, int | None]
     costs: Mapping[str, float]
+    whole: int
+    """Groups without an empty position."""
     proven: bool = True
 
     @property
@@ -50,14 +55,15 @@ def evaluate(problem: Problem, placement: Mapping[str, int | None]) -> Solution:
         costs[group.name] = max(
             (float(problem.costs[key][i, j]) for i, j, key in found if i is not None and j is not None), default=0.0
         )
-    return Solution(placement={p: placement.get(p) for p in problem.positions}, costs=costs)
+    whole = sum(all(placement.get(p) is not None for p in g.positions) for g in problem.groups)
+    return Solution(placement={p: placement.get(p) for p in problem.positions}, costs=costs, whole=whole)
 
 
 def assign(problem: Problem, *, time_limit_s: float = 30.0) -> Solution:
     """Return the best placement.
 
-    The worst mismatch is found by bisection over the costs that occur: for each, whether the positions can be filled
-    with no pair above it is an integer program over all feasible groups.
+    The worst mismatch is searched among the costs that occur: for each, whether the positions can be filled with no
+    pair above it is an integer program over all feasible groups.
     """
     return _best(problem, Program(problem, time_limit_s), cut=None)
 
@@ -69,41 +75,46 @@ def second_best(problem: Problem, best: Solution, *, time_limit_s: float = 30.0)
         members = frozenset(i for p in group.positions if (i := best.placement[p]) is not None)
         together.setdefault(group.kind, set()).add(members)
     try:
-        return _best(problem, Program(problem, time_limit_s), cut=together)
+        return _best(problem, Program(problem, time_limit_s), cut=together, at_least=best.worst)
     except Unsolved:
         return None
 
 
-def _best(problem: Problem, program: Program, cut: Together | None) -> Solution:
+def _best(problem: Problem, program: Program, cut: Together | None, at_least: float = 0.0) -> Solution:
     keys = {key for g in problem.groups for _, _, key in g.pairs}
     levels = np.unique(np.concatenate([[0.0], *(problem.costs[k].ravel() for k in sorted(keys))]))
-    levels = levels[np.isfinite(levels)]
-    low, high = 0, levels.size - 1
-    found = None
-    while low < high or found is None:
-        middle = (low + high) // 2
-        placement = program.solve(levels[middle], objective=None, cut=cut)
-        if placement is None:
-            if middle == levels.size - 1:
-                if program.proven or cut is not None:
-                    raise Unsolved
-                return replace(evaluate(problem, problem.fitted), proven=False)  # out of time with nothing better
-            low = middle + 1
-            continue
-        found = evaluate(problem, placement)
-        # the placement found may be better than what was asked for
-        high = int(np.searchsorted(levels, found.worst - TIE))
-        low = min(low, high)
-    worst = levels[high] + TIE
-    placement = program.solve(worst, objective="total", cut=cut)
-    found = found if placement is None else evaluate(problem, placement)
-    fitted = evaluate(problem, problem.fitted)
+    levels = levels[levels >= at_least - TIE]
+    placement = _least_worst(problem, program, cut, levels)
+    if placement is None:
+        if program.proven or cut is not None:
+            raise Unsolved
+        return replace(evaluate(problem, problem.fitted), proven=False)  # out of time with nothing better
+    found, fitted = evaluate(problem, placement), evaluate(problem, problem.fitted)
     if cut is None and _as_good(problem, fitted, found):
         return replace(fitted, proven=program.proven)
     if cut is None:
-        placement = program.solve(worst, objective="moves", total_at_most=found.total + TIE)
+        placement = program.solve(found.worst + TIE, objective="moves", total_at_most=found.total + TIE)
         found = found if placement is None else evaluate(problem, placement)
     return replace(found, proven=program.proven)
+
+
+def _least_worst(problem: Problem, program: Program, cut: Together | None, levels: Array) -> Placement | None:
+    """Return a placement of the least worst mismatch and, of these, of the least total; None if there is none.
+
+    ``levels``: what the worst mismatch may be, rising.
+    """
+    low, high, best = 0, levels.size, None  # the answer lies in low .. high - 1; at ``high`` it is known
+    step = 1
+    while low < high:
+        middle = (low + high) // 2 if best is not None else min(low + step, high) - 1
+        placement = program.solve(levels[middle] + TIE, objective="total", cut=cut)
+        if placement is None:
+            low, step = middle + 1, max(step + 1, round(step * _STEP))
+            continue
+        # it may be better than what was asked for
+        best, high = placement, int(np.searchsorted(levels, evaluate(problem, placement).worst - TIE))
+        low = min(low, high)
+    return best
 
 
 def _as_good(problem: Problem, fitted: Solution, best: Solution) -> bool:
@@ -116,6 +127,7 @@ def _as_good(problem: Problem, fitted: Solution, best: Solution) -> bool:
     return (
         legal
         and len(fitted.empty) <= len(best.empty)
+        and fitted.whole >= best.whole
         and fitted.worst <= best.worst + TIE
         and fitted.total <= best.total + TIE
     )

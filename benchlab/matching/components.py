@@ -95,11 +95,13 @@ class Component:
 class Ways:
     """Ways to fill a component: ``rows`` (m, p) part at each position, -1 empty.
 
-    ``total`` (m,) is the sum of the group mismatches, ``members`` (m,) is the set of parts as bits.
+    ``total`` (m,) is the sum of the group mismatches, ``whole`` (m,) the number of groups without an empty position,
+    ``members`` (m,) the set of parts as bits.
     """
 
     rows: Rows
     total: Array
+    whole: Rows
     members: npt.NDArray[np.object_] | Rows
 
 
@@ -181,14 +183,15 @@ def _links(component: Component) -> list[list[tuple[int, str]]]:
 
 def _ways(problem: Problem, component: Component, rows: Rows) -> Ways:
     at = {p: k for k, p in enumerate(component.positions)}
-    total = np.zeros(len(rows))
+    total, whole = np.zeros(len(rows)), np.zeros(len(rows), dtype=np.int64)
     for group in component.groups:
+        whole += (rows[:, [at[p] for p in group.positions]] >= 0).all(axis=1)
         worst = np.zeros(len(rows))
         for p, q, key in group.pairs:
             padded = np.pad(problem.costs[key], (0, 1))
             worst = np.maximum(worst, padded[rows[:, at[p]], rows[:, at[q]]])
         total += worst
-    return Ways(rows=rows, total=total, members=as_bits(rows, len(problem.parts)))
+    return Ways(rows=rows, total=total, whole=whole, members=as_bits(rows, len(problem.parts)))
 
 
 def as_bits(rows: Rows, n: int) -> npt.NDArray[np.object_] | Rows:

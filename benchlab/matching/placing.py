@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -54,8 +55,9 @@ def propose(register: Register, members: Mapping[str, Member], procedure: ServoP
     if not groups:
         return Proposal(placement={}, assignment=Assignment())
     grouped = {p for g in groups for p in g.positions}
-    servos = [s for s in register.servo if s.id in members and (s.position is None or s.position in grouped)]
+    servos = [s for s in register.servo if s.id in members]
     pool = [members[s.id] for s in servos]
+    stays = {n for n, s in enumerate(servos) if s.position is not None and s.position not in grouped}
     costs = {key: _costs(pool, *key, procedure) for key in dict.fromkeys(k for g in groups for k in _keys(g))}
     problem = Problem(
         parts=tuple(s.id for s in servos),
@@ -67,7 +69,7 @@ def propose(register: Register, members: Mapping[str, Member], procedure: ServoP
         costs={_name(k): c.finite for k, c in costs.items()},
         fitted={s.position: n for n, s in enumerate(servos) if s.position is not None},
         fixed=frozenset(s.position for s in servos if s.fixed and s.position is not None),
-        barred=frozenset(n for n, m in enumerate(pool) if m.analysis.result.verdict == "reject"),
+        barred=frozenset(n for n, m in enumerate(pool) if n in stays or m.analysis.result.verdict == "reject"),
     )
     best = assign(problem)
     return _told(problem, best, {_name(k): c for k, c in costs.items()})
@@ -122,29 +124,36 @@ def _told(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> Prop
         empty=best.empty,
         notes=tuple(_notes(problem, best, costs)),
     )
+    tables = {"placements": _placements(problem, [fitted, best, *([] if second is None else [second])], costs)}
     shown: dict[str, pd.DataFrame] = {}  # ganged before mirrored; of each coupling as its first group counts angles
     for name in sorted({g.lead for g in problem.groups}):
         shown.setdefault(name.partition(",")[0], _matrix(problem, costs[name].mismatch))
-    tables = {"mismatch_matrix" if n == 0 else f"mismatch_matrix_{c}": m for n, (c, m) in enumerate(shown.items())}
-    tables["placement"] = pd.DataFrame(
-        {
-            "position": list(placement),
-            "fitted": [_id(problem, problem.fitted.get(p)) for p in placement],
-            "best": list(placement.values()),
-            "second_best": [None if second is None else _id(problem, second.placement[p]) for p in placement],
-            "move": [_id(problem, problem.fitted.get(p)) != i for p, i in placement.items()],
-        }
-    )
-    rows = [("fitted", fitted), ("best", best), *([] if second is None else [("second best", second)])]
-    tables["placement_cost"] = pd.DataFrame(
-        {
-            "placement": [name for name, _ in rows],
-            "worst_mismatch": pd.Series([_worst(problem, s, costs) for _, s in rows], dtype="float64"),
-            "total_mismatch": pd.Series([_total(problem, s, costs) for _, s in rows], dtype="float64"),
-            "empty": [len(s.empty) for _, s in rows],
-        }
-    )
+    tables |= {"mismatch_matrix" if n == 0 else f"mismatch_matrix_{c}": m for n, (c, m) in enumerate(shown.items())}
     return Proposal(placement=placement, assignment=assignment, tables=tables)
+
+
+def _placements(problem: Problem, ranked: Sequence[Solution], costs: Mapping[str, _Costs]) -> pd.DataFrame:
+    """Return every placement, position by position: rank 0 as fitted, 1 best, 2 second best.
+
+    ``worst_mismatch`` and ``sum_mismatch`` are those of the whole placement, NaN where a pair was not measured.
+    """
+    return pd.DataFrame(
+        [
+            {
+                "rank": rank,
+                "position": p,
+                "part": _id(problem, i),
+                "worst_mismatch": _nan(_worst(problem, s, costs)),
+                "sum_mismatch": _nan(_total(problem, s, costs)),
+            }
+            for rank, s in enumerate(ranked)
+            for p, i in s.placement.items()
+        ]
+    )
+
+
+def _nan(x: float | None) -> float:
+    return math.nan if x is None else x
 
 
 def _second(problem: Problem, best: Solution) -> Solution | None:
@@ -189,7 +198,12 @@ def _notes(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> lis
     if not best.proven:
         notes.append("The search ran out of time: this placement is good, but not proved to be the best.")
     if best.empty:
-        notes.append(f"Too few servos: {', '.join(best.empty)} stay empty.")
+        notes.append(_missing(problem, best))
+    for position, i in problem.held.items():
+        if i in problem.barred:
+            notes.append(
+                f"No placement can be accepted while {problem.parts[i]} stays at {position}: it is rejected, and fixed."
+            )
     shown = [
         all(
             bool(costs[key].matches[i, j])
@@ -201,6 +215,19 @@ def _notes(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> lis
     if not all(shown):
         notes += _why_none(problem, best, costs)
     return notes
+
+
+def _missing(problem: Problem, best: Solution) -> str:
+    """Say which positions stay empty and which servos would fill them."""
+    needed: list[str] = []
+    for p in best.empty:
+        beside = [best.placement[q] for g in problem.groups if p in g.positions for q in g.positions]
+        types = sorted({str(problem.types[i]) for i in beside if i is not None and problem.types[i] is not None})
+        partners = [problem.parts[i] for i in dict.fromkeys(beside) if i is not None]
+        kind = f" of type {' or '.join(types)}" if types else ""
+        match = f" that matches {' and '.join(partners)}" if partners else ""
+        needed.append(f"a sound servo{kind}{match} for {p}")
+    return f"Too few servos: {', '.join(best.empty)} would stay empty. Missing: {'; '.join(needed)}."
 
 
 def _why_none(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> list[str]:

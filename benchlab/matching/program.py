@@ -9,7 +9,7 @@ and the pairs of each group are their products.
 from __future__ import annotations
 
 import time
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -88,6 +88,8 @@ class _Block:
 
     alike: list[Component]
     ways: Ways
+    fresh: npt.NDArray[np.bool_]
+    """Whether a way (row) puts parts together that are not yet, where that was asked for."""
     chosen: dict[int, int]
     """Variable -> the best row of ``ways`` for its set of parts."""
 
@@ -106,13 +108,13 @@ class Program:
         self._alike: dict[Hashable, list[Component]] = {}
         for component in components(problem):
             self._alike.setdefault(component.shape, []).append(component)
-        self.filled = self._most_filled()
+        self.filled, self.whole = self._most_filled()
         self.complete = self.filled == len(problem.positions)
 
     # --- how many positions can be filled ---------------------------------------------------------------------------
 
-    def _most_filled(self) -> int:
-        """Largest number of positions that parts of the right types can fill."""
+    def _most_filled(self) -> tuple[int, int]:
+        """Largest number of positions that parts of the right types can fill, and of groups that are whole then."""
         problem, model = self.problem, _Model()
         places = self._places(model)
         self._cover(model, [{v: 1.0 for (_, s), v in places.items() if s == i} for i in problem.free])
@@ -134,7 +136,26 @@ class Program:
         x, _ = model.solve(goal, self._left())
         if x is None:
             raise Unsolved
-        return round(float(x[filled].sum()))
+        most = round(float(x[filled].sum()))
+        if most == len(problem.positions):
+            return most, len(problem.groups)
+        model.row(dict.fromkeys(filled, 1.0), most, most)
+        whole = list(self._whole_groups(model, problem.groups, places).values())
+        x, _ = model.solve([-float(v in whole) for v in range(len(model.total))], self._left())
+        return most, 0 if x is None else round(float(x[whole].sum()))
+
+    @staticmethod
+    def _whole_groups(
+        model: _Model, groups: Sequence[Fill], places: dict[tuple[str, int | None], int]
+    ) -> dict[str, int]:
+        """Add a variable for every group, which may be 1 only if none of its positions stays empty."""
+        found = {}
+        for group in groups:
+            v = found[group.name] = model.variable()
+            for p in group.positions:
+                if (p, None) in places:
+                    model.row({v: 1.0, places[p, None]: 1.0}, 0, 1)
+        return found
 
     def _places(self, model: _Model, positions: set[str] | None = None) -> dict[tuple[str, int | None], int]:
         """Add a variable for every position and part that may take it (None: it stays empty)."""
@@ -168,7 +189,7 @@ class Program:
         total_at_most: float | None = None,
         cut: Together | None = None,
     ) -> Placement | None:
-        """Return a placement with as many positions filled as can be and no pair above ``threshold``, None if none.
+        """Return a placement with no pair above ``threshold`` and most positions filled, most groups whole; else None.
 
         Of these the one with the least ``objective``: total of the group mismatches or number of parts moved.
         """
@@ -181,16 +202,19 @@ class Program:
                 model.upper[v] = 0.0 if i is None else 1.0
         for group in linked:
             self._pair_block(model, group, places, threshold)
-        uses: list[dict[int, float]] = []
-        for i in self.problem.free:
-            terms = {v: 1.0 for (_, s), v in places.items() if s == i}
-            terms |= {v: 1.0 for block in sets for v, row in block.chosen.items() if i in block.ways.rows[row]}
-            uses.append(terms)
-        self._cover(model, uses)
+        uses: dict[int, dict[int, float]] = {i: {} for i in self.problem.free}
+        taken = [(v, i) for block in sets for v in block.chosen for i in block.members(v)]
+        for v, i in [*taken, *((v, i) for (_, i), v in places.items())]:
+            if i in uses:
+                uses[i][v] = 1.0
+        self._cover(model, list(uses.values()))
         if not self.complete:
             terms = {v: float(n) for block in sets for v in block.chosen if (n := len(block.members(v)))}
             terms |= {v: 1.0 for (_, i), v in places.items() if i is not None}
             model.row(terms, self.filled, self.filled)
+            terms = {v: float(n) for block in sets for v, row in block.chosen.items() if (n := block.ways.whole[row])}
+            terms |= dict.fromkeys(self._whole_groups(model, linked, places).values(), 1.0)
+            model.row(terms, self.whole, np.inf)
         if total_at_most is not None:
             model.row({v: c for v, c in enumerate(model.total) if c}, 0, total_at_most)
         if cut is not None:
@@ -220,7 +244,7 @@ class Program:
                 )
                 chosen[v] = int(row)
             model.row(dict.fromkeys(chosen, 1.0), len(alike), len(alike))
-            blocks.append(_Block(alike=alike, ways=found, chosen=chosen))
+            blocks.append(_Block(alike=alike, ways=found, fresh=fresh, chosen=chosen))
         return blocks, linked
 
     def _fresh(self, found: Ways, component: Component, cut: Together) -> npt.NDArray[np.bool_]:
@@ -282,8 +306,7 @@ class Program:
         """At least one group holds parts that are not together yet."""
         fresh: dict[int, float] = {}
         for block in sets:
-            new = self._fresh(block.ways, block.alike[0], cut)
-            fresh |= {v: 1.0 for v, row in block.chosen.items() if new[row]}
+            fresh |= {v: 1.0 for v, row in block.chosen.items() if block.fresh[row]}
         for group in linked:
             v = model.variable()
             fresh[v] = 1.0
@@ -306,7 +329,9 @@ class Program:
         found, problem = block.ways, self.problem
         options = []  # [set][component] -> (row, parts that stay)
         for row in rows:
-            same = np.flatnonzero((found.members == found.members[row]) & (found.total <= found.total[row] + _TIE))
+            alike = (found.members == found.members[row]) & (found.whole == found.whole[row])
+            alike &= block.fresh == block.fresh[row]
+            same = np.flatnonzero(alike & (found.total <= found.total[row] + _TIE))
             kept = [_staying(problem, found.rows[same], c) for c in block.alike]
             options.append([(int(same[np.argmax(k)]), int(k.max())) for k in kept])
         gain = np.array([[stay for _, stay in per_set] for per_set in options])
@@ -342,10 +367,14 @@ def _stays(problem: Problem, found: Ways, alike: list[Component]) -> npt.NDArray
 
 
 def _best_rows(found: Ways, stays: npt.NDArray[np.int64], fresh: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
-    """Pick for every set of parts (fresh and known apart) the way of least total; of equal ones the least moved."""
+    """Pick for every set of parts (fresh and known, more and fewer whole groups apart) the way of least total.
+
+    Of equal ones that with the fewest moves.
+    """
     total = np.round(found.total / _TIE) * _TIE
-    order = np.lexsort((-stays, total, fresh, found.members))
-    members, new = found.members[order], fresh[order]
+    order = np.lexsort((-stays, total, found.whole, fresh, found.members))
     first = np.ones(order.size, dtype=bool)
-    first[1:] = (members[1:] != members[:-1]) | (new[1:] != new[:-1])
+    first[1:] = False
+    for key in (found.members, found.whole, fresh):
+        first[1:] |= key[order][1:] != key[order][:-1]
     return order[first]

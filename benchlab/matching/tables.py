@@ -6,8 +6,7 @@
 - ``pair_differences`` (group, leader, follower, command_us, before_up_deg, before_down_deg, after_up_deg,
   after_down_deg; follower minus leader, without and with trim).
 - ``trim``: see ``benchlab.matching.trimming.trim_table``.
-- ``placement`` (position, fitted, best, second_best, move), ``placement_cost`` (placement, worst_mismatch,
-  total_mismatch, empty).
+- ``placements`` (rank, position, part, worst_mismatch, sum_mismatch; rank 0 as fitted, 1 best, 2 second best).
 """
 
 from __future__ import annotations

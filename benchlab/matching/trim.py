@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linprog
+from scipy.sparse import csr_array
 
 from benchlab.matching.stroke import Array, Stroke
 from benchlab.procedure import ServoProcedure
@@ -18,6 +19,8 @@ from benchlab.stats.uncertainty import estimate
 # Exact matching at the command points is kept while no other setting of the same points would leave less than this
 # share of its mismatch; beyond, the points are set for the least largest mismatch in between.
 _NEAR_BEST = 1.05
+_PLACES = 6
+"""Places between two command points at which the mismatch is made least, besides the measured levels."""
 _SHIFT_US = 50.0
 """Farthest that a point is shifted from exact matching: a twentieth of the usual stroke of 1000 us."""
 
@@ -85,7 +88,8 @@ def trim(leader: Stroke, follower: Stroke, points: int = 9) -> Trim:
     inside = at[(at >= reach[0]) & (at <= reach[1])]
     curve = follower.command_for(leader.mid(knots)) - knots
     if inside.size and not sparse:
-        curve = _least_worst(leader, follower, knots, curve, inside)
+        places = np.union1d(leader.levels_us, np.linspace(low, high, _PLACES * (points - 1) + 1))
+        curve = _least_worst(leader, follower, knots, curve, places[(places >= reach[0]) & (places <= reach[1])])
     stops = (float(follower.command_us[0]), float(follower.command_us[-1]))
     up, down = _mismatch(leader, follower, at, np.interp(at, knots, curve))
     return Trim(
@@ -129,65 +133,50 @@ def _reach(leader: Stroke, follower: Stroke) -> tuple[tuple[float, float], float
 
 
 def _least_worst(leader: Stroke, follower: Stroke, knots: Array, exact: Array, at: Array) -> Array:
-    """Shift the command points for the least largest mismatch, if exact matching leaves clearly more than need be.
+    """Set the command points for the least largest mismatch, if exact matching leaves clearly more than need be.
 
-    Sequential linear programming: the mismatch is linear in the corrections but for the follower's slope, which
-    hardly changes over the few microseconds that a point is shifted.
+    A linear program: close to where the middles match, a shift of the follower's command moves it by the slope of its
+    middle. Where several settings leave as little, the one nearest to exact matching is taken.
     """
+    ideal = follower.command_for(leader.mid(at)) - at
+    gaps = np.vstack([follower.up(at + ideal) - leader.up(at), follower.down(at + ideal) - leader.down(at)])
+    known = np.isfinite(gaps).any(axis=0)
+    at, ideal, gaps = at[known], ideal[known], gaps[:, known]
+    if not at.size:
+        return exact
+    slope = np.interp(at + ideal, follower.command_us, np.gradient(follower.mid_deg, follower.command_us))
+    highest, lowest = np.nanmax(gaps, axis=0), np.nanmin(gaps, axis=0)
 
-    def largest(correction: Array) -> float:
-        return float(np.nanmax(_larger(*_mismatch(leader, follower, at, np.interp(at, knots, correction)))))
+    def largest(curve: Array) -> float:
+        return float(np.nanmax(_larger(*_mismatch(leader, follower, at, np.interp(at, knots, curve)))))
 
     # matching the middle leaves half the difference of the two hysteresis widths; no trim can do better
-    positions = follower.command_for(leader.mid(at))
-    up, down = follower.up(positions) - leader.up(at), follower.down(positions) - leader.down(at)
-    floor = np.abs(up - down) / 2
-    least = float(np.nanmax(floor)) if np.isfinite(floor).any() else 0.0
-    best, best_size = exact, largest(exact)
-    if best_size <= _NEAR_BEST * least:
+    enough = _NEAR_BEST * float(np.max(highest - lowest)) / 2
+    if largest(exact) <= enough:
         return exact
-    current = exact
-    for _ in range(4):  # converges in two or three: the program is nearly linear
-        current = _linear_step(leader, follower, knots, current, exact, at)
-        size = largest(current)
-        if not size < best_size * 0.999:  # no gain worth another round
-            break
-        best, best_size = current, size
-    return best
+    wanted = slope * ideal
+    found = _program(_hat(knots, at) * slope[:, None], wanted - highest, wanted - lowest, exact, enough)
+    return found if largest(found) < largest(exact) else exact
 
 
-def _linear_step(leader: Stroke, follower: Stroke, knots: Array, start: Array, exact: Array, at: Array) -> Array:
-    """Solve the program linearised about ``start``; of the near-best settings take the one nearest to ``exact``."""
-    weights = _hat(knots, at)
-    here = weights @ start
-    slope = np.gradient(follower.mid_deg, follower.command_us)
-    rate = np.interp(at + here, follower.command_us, slope)
-    rows, sides = [], []
-    for gap in _mismatch(leader, follower, at, here):
-        known = np.isfinite(gap)
-        effect = weights[known] * rate[known, None]
-        offset = gap[known] - effect @ start
-        rows += [effect, -effect]
-        sides += [-offset, offset]
-    matrix, side = np.vstack(rows), np.concatenate(sides)
-    k = knots.size
+def _program(effect: Array, above: Array, below: Array, exact: Array, enough: float) -> Array:
+    """Solve for the command points c (k,): ``effect c`` at most ``above + t`` and at least ``below - t``.
+
+    Least ``t``, but no less than is ``enough``, in deg; ``effect`` (n, k) in deg/us. Then least change from ``exact``:
+    a microsecond costs so little that it adds at most a twentieth to ``t``.
+    """
+    n, k = effect.shape
+    dear = 0.05 * float(np.median(np.abs(effect).sum(axis=1))) / k
+    t, none, one, still = np.full((n, 1), -1.0), np.zeros((n, k)), np.eye(k), np.zeros((k, 1))
+    matrix = np.block([[effect, none, t], [-effect, none, t], [one, -one, still], [-one, -one, still]])
     bounds = [(float(x) - _SHIFT_US, float(x) + _SHIFT_US) for x in exact]
-    least: Any = linprog(
-        np.r_[np.zeros(k), 1.0],
-        A_ub=np.column_stack([matrix, -np.ones(side.size)]),
-        b_ub=side,
-        bounds=[*bounds, (0.0, math.inf)],
+    found: Any = linprog(
+        np.r_[np.zeros(k), np.full(k, dear), 1.0],
+        A_ub=csr_array(matrix),
+        b_ub=np.concatenate([above, -below, exact, -exact]),
+        bounds=[*bounds, *[(0.0, math.inf)] * k, (enough, math.inf)],
     )
-    if least.status != 0:
-        return start
-    eye, free = np.eye(k), np.zeros((side.size, k))
-    nearest: Any = linprog(
-        np.r_[np.zeros(k), np.ones(k)],
-        A_ub=np.block([[matrix, free], [eye, -eye], [-eye, -eye]]),
-        b_ub=np.r_[side + _NEAR_BEST * least.fun, exact, -exact],
-        bounds=[*bounds, *[(0.0, math.inf)] * k],
-    )
-    return np.asarray((nearest if nearest.status == 0 else least).x[:k])
+    return np.asarray(found.x[:k]) if found.status == 0 else exact
 
 
 def _hat(knots: Array, at: Array) -> Array:

@@ -57,8 +57,8 @@ def random_problem(rng: np.random.Generator, *, most: int = 10) -> Problem:
     )
 
 
-def by_trying_all(problem: Problem) -> Solution:
-    """Most positions filled, then least worst, then least total: by trying every placement."""
+def by_trying_all(problem: Problem, may=lambda placement: True) -> Solution | None:
+    """Most positions filled, then most groups whole, then least worst, then least total: by trying every placement that ``may`` allows."""
     positions, held = problem.positions, problem.held
     open_ = [p for p in positions if p not in held]
     best, best_rank = None, None
@@ -70,10 +70,10 @@ def by_trying_all(problem: Problem) -> Solution:
             continue
         seen.add(chosen)
         placement = held | dict(zip(open_, chosen, strict=True))
-        if not _types_fit(problem, placement):
+        if not _types_fit(problem, placement) or not may(placement):
             continue
         s = evaluate(problem, placement)
-        rank = (len(s.empty), round(s.worst, 9), s.total)
+        rank = (len(s.empty), -s.whole, round(s.worst, 9), s.total)
         if best_rank is None or rank < best_rank:
             best, best_rank = s, rank
     return best

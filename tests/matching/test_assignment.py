@@ -143,3 +143,35 @@ def test_too_many_ways_to_list_give_the_same_answer(seed, monkeypatch):
     found, best = assign(problem), by_trying_all(problem)
     assert (len(found.empty), found.worst) == pytest.approx((len(best.empty), best.worst), abs=EXACT)
     assert found.total == pytest.approx(best.total, abs=EXACT)
+
+
+def test_too_few_parts_make_one_whole_pair_rather_than_two_halves():
+    # 0 and 1 match badly; apart they would cost nothing, but neither group would be of use
+    found = assign(pairs(2, cost=LINE[:2, :2], positions=4))
+    assert found.whole == 1
+    assert len(found.empty) == 2
+    assert found.worst == 5.0
+
+
+def second_by_trying_all(problem, best):
+    """Second best by the words: some group holds parts that no group of its kind holds in the best."""
+    known = {}
+    for g in problem.groups:
+        known.setdefault(g.kind, set()).add(frozenset(best.placement[p] for p in g.positions) - {None})
+
+    def fresh(placement):
+        return any(frozenset(placement[p] for p in g.positions) - {None} not in known[g.kind] for g in problem.groups)
+
+    return by_trying_all(problem, fresh)
+
+
+@pytest.mark.parametrize("seed", range(100, 120))
+def test_the_second_best_equals_trying_every_placement(seed):
+    problem = random_problem(np.random.default_rng(seed), most=6)
+    best = assign(problem)
+    found, second = second_best(problem, best), second_by_trying_all(problem, best)
+    if second is None or len(second.empty) > len(best.empty) or second.whole < best.whole:
+        assert found is None
+        return
+    assert (len(found.empty), found.whole) == (len(second.empty), second.whole)
+    assert (found.worst, found.total) == pytest.approx((second.worst, second.total), abs=EXACT)

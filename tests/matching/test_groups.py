@@ -189,7 +189,7 @@ def test_the_tables_are_what_the_report_draws():
     assert set(tables["pair_curves"]["part"]) == {"S01", "S02"}
     after = tables["pair_differences"][["after_up_deg", "after_down_deg"]].to_numpy()
     assert np.nanmax(np.abs(after[1:-1])) < np.nanmax(np.abs(tables["pair_differences"]["before_up_deg"]))
-    assert tables["placement_cost"]["placement"].tolist()[:2] == ["fitted", "best"]
+    assert tables["placements"]["rank"].tolist()[:4] == [0, 0, 1, 1]
 
 
 def test_the_trim_table_is_safe_in_a_spreadsheet_and_tells_the_load():
