@@ -97,6 +97,24 @@ def read(
 
 
 @app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder that holds logs.")],
+    quiet: QuietOption = False,
+) -> None:
+    """Write a first airframe.toml from the logs found in a folder, to be edited; never overwrites one."""
+    with _errors():
+        from benchlab.draft import write_draft
+
+        with _progress(quiet) as progress:
+            drafted = write_draft(folder, progress)
+        if not quiet:
+            found = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for word, n in drafted.parts.items()) or "no parts"
+            print(f"{folder / 'airframe.toml'}: {found} drafted; correct it, then: benchlab run {folder}")
+            for name in drafted.unclear:
+                print(f"  {name}: not assigned to a part, see the end of the file")
+
+
+@app.command()
 def archive(
     folder: Annotated[Path | None, typer.Argument(metavar="[DIR]", help="Folder that holds an airframe.toml.")] = None,
     out: Annotated[Path, typer.Option("--out", help="Folder that gets the archive.")] = Path("archives"),

@@ -1,7 +1,8 @@
-"""Writing tables for other programs."""
+"""Writing tables and texts for other programs."""
 
 from __future__ import annotations
 
+import json
 import re
 from typing import TYPE_CHECKING
 
@@ -26,3 +27,9 @@ def csv_text(frame: pd.DataFrame) -> str:
             safe[name] = safe[name].map(harmless)
     safe.columns = [harmless(str(c)) for c in safe.columns]
     return safe.to_csv(index=False, lineterminator="\n")
+
+
+def toml_string(text: str) -> str:
+    """Return a text as a TOML basic string."""
+    # JSON's escapes are TOML's; only DEL must be escaped as well
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import math
 import shutil
 import tomllib
@@ -14,6 +13,7 @@ from benchlab.airframe import LOG_KIND, REGISTER, Airframe
 from benchlab.errors import BenchlabError
 from benchlab.evidence.bag import write_text
 from benchlab.evidence.names import stored_names
+from benchlab.export import toml_string
 from benchlab.procedure import KINDS, procedure_file
 
 
@@ -93,8 +93,7 @@ def _inline(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        # JSON's escapes are TOML's; only DEL must be escaped as well
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+        return toml_string(value)
     if isinstance(value, float) and not math.isfinite(value):
         return str(value)  # nan, inf, -inf are spelled alike
     if isinstance(value, datetime.datetime | datetime.date | datetime.time):
