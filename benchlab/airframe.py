@@ -19,6 +19,11 @@ REGISTER = "airframe.toml"
 _ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
+def log_names(log: str | list[str] | None) -> tuple[str, ...]:
+    """Return a register's ``log``, a path or a list of paths, as paths in the order given."""
+    return () if log is None else (log,) if isinstance(log, str) else tuple(log)
+
+
 class Part(Settings):
     """What every part of the register has. ``logs`` are paths relative to the register."""
 
@@ -39,7 +44,7 @@ class Part(Settings):
     @property
     def logs(self) -> tuple[str, ...]:
         """The part's logs in the order given."""
-        return () if self.log is None else (self.log,) if isinstance(self.log, str) else tuple(self.log)
+        return log_names(self.log)
 
     @property
     def label(self) -> str | None:
@@ -170,6 +175,13 @@ class AirframeHead(Settings):
     id: str
     description: str = ""
     flight_minutes: float | None = Field(None, gt=0)
+    dimension_log: str | list[str] | None = None
+    """Left/right bench measurements as logs of the kind ``paired_dimensions``."""
+
+    @property
+    def dimension_logs(self) -> tuple[str, ...]:
+        """The logs of left/right measurements in the order given."""
+        return log_names(self.dimension_log)
 
     @field_validator("id")
     @classmethod
@@ -232,13 +244,13 @@ class Airframe:
         return self.folder / "pipelines"
 
     def log_paths(self) -> dict[str, tuple[Path, Kind]]:
-        """Every log that a part names, once: path as written -> (file, kind)."""
+        """Every log that the register names, once: path as written -> (file, kind)."""
+        named: list[tuple[str, Kind]] = [(n, LOG_KIND[w]) for w, part in self.register.entries() for n in part.logs]
+        named += [(n, "paired_dimensions") for n in self.register.airframe.dimension_logs]
         out: dict[str, tuple[Path, Kind]] = {}
-        for word, part in self.register.entries():
-            for name in part.logs:
-                help_ = self.register.logs.get(name)
-                kind = help_.kind if help_ and help_.kind else LOG_KIND[word]
-                out.setdefault(name, (self.folder / name, kind))
+        for name, usual in named:
+            help_ = self.register.logs.get(name)
+            out.setdefault(name, (self.folder / name, help_.kind if help_ and help_.kind else usual))
         return out
 
 

@@ -105,6 +105,11 @@ def cross_faults(raw: dict[str, Any], folder: Path, allow_outside: bool) -> Iter
                 if isinstance(name, str) and (why := _leaves(folder, name, allow_outside)):
                     yield (word, i, "log"), f'{word} "{pid}": log "{name}" {why}'
 
+    dimension_logs = _dimension_logs(raw)
+    for name in dimension_logs:
+        if why := _leaves(folder, name, allow_outside):
+            yield ("airframe", "dimension_log"), f'[airframe]: dimension_log "{name}" {why}'
+
     taken: dict[tuple[str, str], str] = {}
     for i, e in entries("servo"):
         for name in [e["log"]] if isinstance(e.get("log"), str) else e.get("log") or []:
@@ -158,7 +163,7 @@ def cross_faults(raw: dict[str, Any], folder: Path, allow_outside: bool) -> Iter
             for w in words
             for _, e in entries(w)
             for n in ([e["log"]] if isinstance(e.get("log"), str) else e.get("log") or [])
-        }
+        } | set(dimension_logs)
         if log not in named:
             near = difflib.get_close_matches(log, [str(n) for n in named], 1, 0.6)
             yield (
@@ -166,6 +171,12 @@ def cross_faults(raw: dict[str, Any], folder: Path, allow_outside: bool) -> Iter
                 f'logs "{log}": no part names this log; '
                 + (f"did you mean '{near[0]}'?" if near else "remove the entry or name the log at its part"),
             )
+
+
+def _dimension_logs(raw: dict[str, Any]) -> list[str]:
+    head = raw.get("airframe")
+    found = head.get("dimension_log") if isinstance(head, dict) else None
+    return [n for n in (found if isinstance(found, list) else [found]) if isinstance(n, str)]
 
 
 def _leaves(folder: Path, name: str, allow_outside: bool) -> str | None:

@@ -21,7 +21,7 @@ from benchlab.export import csv_text
 from benchlab.judgement import not_measured
 from benchlab.logs.reader import read_log
 from benchlab.logs.table import REJECTED_COLUMNS, ReadLog
-from benchlab.matching.dimensions import judge_dimension
+from benchlab.matching.dimensions import judge_dimension, judge_dimension_log
 from benchlab.matching.groups import Matching, match_groups
 from benchlab.power.analyse import analyse_circuit
 from benchlab.power.budget import analyse_pack
@@ -138,6 +138,15 @@ def analyse_parts(
     ordered = {part.id: done[part.id] for part in register.parts.values()}
     for entry in register.dimension:
         ordered[entry.item] = judge_dimension(entry, procedures.dimension)
+    for name in register.airframe.dimension_logs:
+        if not isinstance(read := reads[name], ReadLog):
+            continue
+        for item, analysis in judge_dimension_log(read, procedures.dimension).items():
+            if item in ordered:
+                line = analysis.tables["readings"]["line"].iloc[0]
+                faults.append(f'{name}: line {line}: "{item}" is the name of another part or item; give it its own')
+            else:
+                ordered[item] = analysis
     return ordered, faults
 
 

@@ -35,6 +35,14 @@ def test_a_register_lists_its_logs_once_with_their_kind(tmp_path):
     assert airframe.register.servo[0].label == "1"
 
 
+def test_logs_of_left_and_right_measurements_are_named_at_the_airframe(tmp_path):
+    text = HEAD + 'dimension_log = ["d1.csv", "d2.csv"]\n[logs."d1.csv"]\ndecimal = ","\n'
+    paths = load_airframe(write(tmp_path, text)).log_paths()
+    assert {name: kind for name, (_, kind) in paths.items()} == dict.fromkeys(["d1.csv", "d2.csv"], "paired_dimensions")
+    (fault,) = faults(tmp_path, HEAD + 'dimension_log = "../d.csv"\n')
+    assert 'airframe.toml:3: [airframe]: dimension_log "../d.csv" leaves the airframe\'s folder' in fault
+
+
 def test_all_faults_are_reported_together_each_with_its_line(tmp_path):
     text = (
         HEAD + '[[servo]]\nid = "S1"\nchanel = "1"\nposition = "left"\n'

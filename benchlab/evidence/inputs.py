@@ -53,6 +53,9 @@ def with_names(raw: dict[str, Any], renamed: dict[str, str]) -> dict[str, Any]:
     for word in LOG_KIND:
         if word in raw:
             out[word] = [{**e, "log": exchanged(e["log"])} if "log" in e else e for e in raw[word]]
+    if "dimension_log" in raw["airframe"]:
+        head = raw["airframe"]
+        out["airframe"] = {**head, "dimension_log": exchanged(head["dimension_log"])}
     if "logs" in raw:
         out["logs"] = {renamed.get(name, name): help_ for name, help_ in raw["logs"].items()}
     return out

@@ -121,9 +121,9 @@ class Canonical:
         n = len(batch["line"])
         if not n:
             return []
-        if not self.timebase.columns:  # paired dimensions have no clock
+        if not self.timebase.columns:  # paired dimensions have no clock; their lines tell which reading is meant
             self.rows += n
-            return [{"": {k: v for k, v in batch.items() if k != "line"}}]
+            return [{"": batch}]
         if self.zero is None:
             self.zero = float(batch["raw"][0])
         if ids is None:

@@ -199,11 +199,10 @@ def _notes(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> lis
         notes.append("The search ran out of time: this placement is good, but not proved to be the best.")
     if best.empty:
         notes.append(_missing(problem, best))
-    for position, i in problem.held.items():
-        if i in problem.barred:
-            notes.append(
-                f"No placement can be accepted while {problem.parts[i]} stays at {position}: it is rejected, and fixed."
-            )
+    for position, held in problem.held.items():
+        if held in problem.barred:
+            part = problem.parts[held]
+            notes.append(f"No placement can be accepted while {part} stays at {position}: it is rejected, and fixed.")
     shown = [
         all(
             bool(costs[key].matches[i, j])

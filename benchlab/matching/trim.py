@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linprog
-from scipy.sparse import csr_array
 
 from benchlab.matching.stroke import Array, Stroke
 from benchlab.procedure import ServoProcedure
@@ -172,7 +171,7 @@ def _program(effect: Array, above: Array, below: Array, exact: Array, enough: fl
     bounds = [(float(x) - _SHIFT_US, float(x) + _SHIFT_US) for x in exact]
     found: Any = linprog(
         np.r_[np.zeros(k), np.full(k, dear), 1.0],
-        A_ub=csr_array(matrix),
+        A_ub=matrix,
         b_ub=np.concatenate([above, -below, exact, -exact]),
         bounds=[*bounds, *[(0.0, math.inf)] * k, (enough, math.inf)],
     )

@@ -58,7 +58,7 @@ def random_problem(rng: np.random.Generator, *, most: int = 10) -> Problem:
 
 
 def by_trying_all(problem: Problem, may=lambda placement: True) -> Solution | None:
-    """Most positions filled, then most groups whole, then least worst, then least total: by trying every placement that ``may`` allows."""
+    """Most positions filled, then most groups whole, then least worst, then least total: by trying all that may be."""
     positions, held = problem.positions, problem.held
     open_ = [p for p in positions if p not in held]
     best, best_rank = None, None
