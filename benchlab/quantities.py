@@ -24,6 +24,7 @@ _UNIT_OF_SUFFIX: tuple[tuple[str, str], ...] = (
     ("_us", "us"),
     ("_ml", "mL"),
     ("_mm", "mm"),
+    ("_nm", "N m"),
     ("_fraction", "1"),
     ("_a", "A"),
     ("_w", "W"),
@@ -188,6 +189,14 @@ _ALL: tuple[Quantity, ...] = (
     _q(
         "circuit", "longest_above_s", "Longest time above", "Longest time in one go with the current above a threshold."
     ),
+    _q("circuit", "time_above_s", "Time above", "Time in all with the current above a threshold."),
+    _q(
+        "circuit",
+        "gap_charge_mah",
+        "Charge in gaps",
+        "What the gaps of the log took if the load went on as in the rest; counted aside, not part of the charge.",
+        "mean current x length of the gaps",
+    ),
     _q("circuit", "inrush_current_a", "Inrush", "Highest current within half a second of switching on."),
     _q(
         "circuit",
@@ -224,7 +233,53 @@ _ALL: tuple[Quantity, ...] = (
         "1 - flight_charge / (capacity x usable_fraction)",
     ),
     _q("pack", "endurance_min", "Endurance", "Flight time until the usable capacity is spent."),
+    _q(
+        "pack",
+        "voltage_under_load_v",
+        "Voltage under load",
+        "Voltage at one capacity per hour after a quarter of the capacity is drawn: for comparing twins.",
+        "U_oc(C / 4) - (R_prompt + R_slow) C / 1 h",
+    ),
     _q("pack", "voltage_end_v", "Voltage at the end", "Worst-case voltage at peak load at the end of the flight."),
+    # group
+    _q(
+        "group",
+        "stroke_mismatch_deg",
+        "Stroke mismatch",
+        "Largest difference of position of two ganged servos at the same command, over their common stroke and in both "
+        "directions, with the follower trimmed; the worse of either leading.",
+        "max |position of the follower - position of the leader|",
+    ),
+    _q(
+        "group",
+        "mismatch",
+        "Mismatch",
+        "Largest difference of two parts over what their coupling compares, as a share of the tolerance; of a group "
+        "the largest over its pairs.",
+        "max |difference| / tolerance",
+    ),
+    _q("group", "match", "Match", "Stands for the whole comparison of two parts where nothing was measured on both."),
+    _q("group", "part", "Part in place", "Stands for a position itself: it is empty, or its part is rejected."),
+    _q(
+        "group",
+        "correction_us",
+        "Trim correction",
+        "What is added to the follower's command at a command point so that it moves with its leader.",
+    ),
+    _q(
+        "group",
+        "left_over_deg",
+        "Left over",
+        "Difference of position that trim leaves at a command point: hysteresis, and what lies beyond an end stop.",
+    ),
+    _q(
+        "group",
+        "fighting_load_nm",
+        "Fighting load",
+        "Torque with which two equal servos on one rigid surface hold against each other.",
+        "stiffness x mismatch / 2",
+        "two equal springs in series take half the mismatch each",
+    ),
     # dimension
     _q(
         "dimension", "difference", "Left-right difference", "Left minus right of one bench measurement.", "left - right"
