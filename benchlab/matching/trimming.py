@@ -15,6 +15,7 @@ from benchlab.matching.stroke import Stroke, negated
 from benchlab.matching.trim import Trim, fighting_load_nm, stiffness
 from benchlab.procedure import Procedure, ServoProcedure
 from benchlab.results import TrimPoint
+from benchlab.stats.uncertainty import combine
 
 # Falling short of the leader's end by less than this is not worth a remark (starting value of this project)
 _SHORT_DEG = 0.1
@@ -110,14 +111,19 @@ def _timing_notes(ids: Sequence[str | None], members: Mapping[str, Member]) -> l
             times, travels = [value_of(m, name) for m in pair], [value_of(m, "travel_deg") for m in pair]
             a, b = (None if e is None else e.value for e in times)
             lengths = [abs(e.value) for e in travels if e is not None and e.value is not None]
-            if a and b and len(lengths) == 2 and min(a, b) > 0:
-                travel, slow = min(lengths), max((a, pair[0].id), (b, pair[1].id))
-                lag_s, lag_deg = abs(a - b) * travel / 60, travel * (1 - min(a, b) / max(a, b))
-                notes.append(
-                    f"Over a full stroke of {travel:.3g} deg {slow[1]} arrives {lag_s:.2g} s after its partner and is "
-                    f"then up to {lag_deg:.2g} deg behind (from the transit times; trim cannot remove it)."
-                )
-                break
+            if not (a and b and len(lengths) == 2 and min(a, b) > 0):
+                continue
+            travel, slow = min(lengths), max((a, pair[0].id), (b, pair[1].id))
+            lag_s, lag_deg = abs(a - b) * travel / 60, travel * (1 - min(a, b) / max(a, b))
+            u = combine(*(e.u for e in times if e is not None and e.u is not None))
+            notes.append(
+                f"{pair[0].id} and {other.id} arrive together as far as their logs tell, within "
+                f"{2 * u * travel / 60:.1g} s over a full stroke of {travel:.3g} deg."
+                if abs(a - b) <= 2 * u
+                else f"Over a full stroke of {travel:.3g} deg {slow[1]} arrives {lag_s:.2g} s after its partner and is "
+                f"then up to {lag_deg:.2g} deg behind (from the transit times; trim cannot remove it)."
+            )
+            break
     return notes
 
 
