@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +13,8 @@ import pyarrow.compute as pc
 import pyarrow.csv
 
 from benchlab.errors import LogError
-from benchlab.logs.cells import MISSING, is_missing, to_number
+from benchlab.logs import units
+from benchlab.logs.cells import MISSING, QUANTITY, is_missing, to_number
 from benchlab.logs.dialect import Dialect, is_blank, is_comment, split
 
 _SMALL = 64 << 10
@@ -24,6 +26,8 @@ _PLAIN = {
     ".": r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$",
     ",": r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$",
 }
+_SPENT = re.compile("[\0\x1a\ufeff]")
+"""Padding of a file cut off, an old end-of-file mark, and the mark that begins each of several files joined."""
 _HUGE = 9.9e37  # SCPI-1999 vol. 1, 7.2.1: infinity, and above it not a number
 
 
@@ -140,11 +144,13 @@ class BlockParser:
             column = table.column(i)
             if numeric:
                 columns.append(Cells(numbers=_tidy(column.to_numpy())))
+            elif d.types[i] == "q":
+                columns.append(quantity_column(_one_chunk(column), d.decimal, d.units[i]))
             else:
                 columns.append(Cells(text=_one_chunk(column)))
         if self._nothing_in_a_row(columns, n):
             return None
-        return Rows(lines=np.arange(first_line, first_line + n), columns=columns)
+        return Rows(lines=np.arange(first_line, first_line + n), columns=self._in_one_unit(columns))
 
     def _nothing_in_a_row(self, columns: Sequence[Cells], n: int) -> bool:
         """Tell whether some row is all missing: such a line may be a blank one and is for the exact path."""
@@ -177,7 +183,7 @@ class BlockParser:
         if lines and not lines[-1]:
             lines.pop()
         for number, raw in enumerate(lines, start=first_line):
-            line = raw.replace("\0", "") if "\0" in raw else raw
+            line = _SPENT.sub("", raw) if not raw.isprintable() or "\ufeff" in raw else raw
             if not line.strip() or (d.comments and is_comment(line)):
                 continue
             cells = split(line, d.delimiter)
@@ -193,7 +199,8 @@ class BlockParser:
             numbers.append(number)
         by_column = list(zip(*kept, strict=True)) if kept else [()] * d.width
         columns = [self._column(i, cells) for i, cells in enumerate(by_column)]
-        return Rows(lines=np.array(numbers, dtype=np.int64), columns=columns, rejects=rejects)
+        lines_kept = np.array(numbers, dtype=np.int64)
+        return Rows(lines=lines_kept, columns=self._in_one_unit(columns), rejects=rejects)
 
     def _wrong_count(self, number: int, line: str, count: int) -> Reject:
         rule = f"field count: {count} instead of {self.dialect.width}"
@@ -218,6 +225,19 @@ class BlockParser:
             raise LogError(what, path=self.name, line=number, do="split the file before this line")
         return False
 
+    def _in_one_unit(self, columns: list[Cells]) -> list[Cells]:
+        """Turn the numbers whose unit stands in another column into the unit of the first rows."""
+        for i, j in self.dialect.unit_columns.items():
+            numbers, names = columns[i].numbers, columns[j].text
+            if numbers is None or names is None:
+                continue
+            factor = _factors(pc.utf8_trim_whitespace(names), self.dialect.units[i])
+            bad = np.isnan(factor) & ~np.isnan(numbers)
+            before = columns[i].bad
+            bad = bad if before is None else bad | before
+            columns[i] = Cells(numbers=numbers * factor, text=columns[i].text, bad=bad if bad.any() else None)
+        return columns
+
     def _column(self, i: int, cells: Sequence[str]) -> Cells:
         if self._numeric[i]:
             column = numeric_column(cells, self.dialect.decimal)
@@ -227,7 +247,10 @@ class BlockParser:
             if share > 0.2 and len(cells) > 20:  # a column of text after all: no longer worth the fast path's failure
                 self._numeric[i] = False
             return column
-        return Cells(text=pa.array([None if is_missing(c) else c for c in cells], pa.string()))
+        text = pa.array([None if is_missing(c) else c for c in cells], pa.string())
+        if self.dialect.types[i] == "q":
+            return quantity_column(text, self.dialect.decimal, self.dialect.units[i])
+        return Cells(text=text)
 
 
 def numeric_column(cells: Sequence[str] | pa.Array, decimal: str) -> Cells:
@@ -247,6 +270,28 @@ def numeric_column(cells: Sequence[str] | pa.Array, decimal: str) -> Cells:
         bad[i] = value is None and cell is not None and not is_missing(cell) and not _is_overload(cell, decimal)
     numbers = _tidy(numbers)
     return Cells(numbers=numbers, text=text, bad=bad if bad.any() else None)
+
+
+def quantity_column(text: pa.Array, decimal: str, base: str) -> Cells:
+    """Turn cells of a number and its unit ("12.3 V", "980 mV") into numbers of one unit; a bare number has it too."""
+    parts = pc.extract_regex(text, rf"^\s*{QUANTITY}\s*$")
+    matched = pc.is_valid(parts)
+    digits = pc.if_else(matched, pc.struct_field(parts, "number"), text)
+    found = numeric_column(digits, decimal)
+    factor = _factors(pc.if_else(matched, pc.struct_field(parts, "unit"), None), base)
+    assert found.numbers is not None
+    bad = np.isnan(factor) & ~np.asarray(pc.is_null(text))
+    bad = bad if found.bad is None else bad | found.bad
+    return Cells(numbers=found.numbers * factor, text=text, bad=bad if bad.any() else None)
+
+
+def _factors(names: pa.Array, base: str) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return for each unit how many of ``base`` it is: 1 where none is stated, NaN where it does not belong here."""
+    coded = names.dictionary_encode()
+    factors = [units.relative(u, base) if u else 1.0 for u in coded.dictionary.to_pylist()]
+    table = np.array([*(np.nan if f is None else f for f in factors), 1.0])
+    found: np.ndarray[Any, np.dtype[np.float64]] = table[np.asarray(pc.fill_null(coded.indices, len(factors)))]
+    return found
 
 
 def _is_overload(cell: str, decimal: str) -> bool:

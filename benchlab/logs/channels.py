@@ -29,6 +29,7 @@ _FILLERS = frozenset(
 _PLACES = frozenset(
     "left right inner outer upper lower top bottom front rear centre center port starboard links rechts".split()  # noqa: SIM905
 )
+_HUMPED = re.compile(r"[a-z]+(?:[A-Z][a-z]+)+\d*")
 _NUMBERED = re.compile(r"[a-z]?(\d{1,4})")
 
 
@@ -80,8 +81,8 @@ def read_header(name: str, units_cell: str, channels: Mapping[str, Channel], *, 
 
 
 def _unshout(unit: str | None, name: str) -> str | None:
-    """In a header all in capitals the case of a unit tells nothing: CURRENT_MA is in mA."""
-    if unit and not units.known(unit) and name.isupper() and units.known(unit.lower()):
+    """Where capitals only part the words, the case of a unit tells nothing: CURRENT_MA and currentMa are in mA."""
+    if unit and not units.known(unit) and units.known(unit.lower()) and (name.isupper() or _HUMPED.fullmatch(name)):
         return unit.lower()
     return unit
 

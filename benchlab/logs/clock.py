@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,6 +24,8 @@ _LOOK = 256
 """Rows that settle the rhythm of a log."""
 _WRAPS = (4294.967296, 4294967.296)
 """Spans of 32-bit counters of microseconds and of milliseconds, in s."""
+_SHORT_WRAPS = (1 << 16, 1 << 24)
+"""Counts after which shorter counters start again."""
 _HOUR, _DAY = 3600.0, 86400.0
 _LEAP = 3
 """At most this many rows in a row with a wrong stamp are set aside; more is a clock that was set."""
@@ -40,6 +43,8 @@ class ClockKind:
     """Stamps are times of day without a date."""
     aware: bool = False
     """Stamps carry their offset from UTC."""
+    tick_s: float | None = None
+    """What one count of a clock of whole milliseconds or microseconds is worth."""
     epoch_s: float = 0.0
     """Local time of ``raw`` = 0 in s since 1970, where there is a calendar."""
 
@@ -72,6 +77,7 @@ class Clock:
         self._segment = 0
         self._held: Batch | None = None
         self._coarse: float | None = None
+        self._per_stamp: int | None = None
         self._typical: float | None = None
         self.intervals = Intervals()
         self.events: list[Event] = []
@@ -246,12 +252,14 @@ class Clock:
         """Undo the wrap of a counter, midnight, or an hour put back, where that is what it must be."""
         near = max(20 * typical, 2.0)
         if not self._kind.calendar and not self._kind.clock_only:
-            for span in _WRAPS:
-                if 0 < span - back <= near:
-                    self._move(s, i, span)
-                    text = f"a 32-bit counter wrapped: {span:.6f} s added from here on"
-                    self._tell("counter_wrap", before, span, text)
-                    return True
+            spans = [(32, span) for span in _WRAPS if 0 < span - back <= near]
+            spans += self._short_wraps(before, before - back, typical)
+            if spans:
+                bits, span = spans[0]
+                self._move(s, i, span)
+                text = f"a {bits}-bit counter wrapped: {span:.6f} s added from here on"
+                self._tell("counter_wrap", before, span, text)
+                return True
         if self._kind.clock_only and back > _DAY / 2:
             self._move(s, i, _DAY)
             self._tell("counter_wrap", before, _DAY, "midnight passed: a day added from here on")
@@ -264,6 +272,19 @@ class Clock:
                 self._tell("offset_change", before, _HOUR, text)
                 return True
         return False
+
+    def _short_wraps(self, before: float, after: float, typical: float) -> list[tuple[int, float]]:
+        """Return (bits, span) of a short counter that must have wrapped: at its very end, and at the log's pace."""
+        if self._kind.tick_s is None:
+            return []
+        read = [t + self._zero - self._shift for t in (before, after)]
+        spans = [counts * self._kind.tick_s for counts in _SHORT_WRAPS]
+        step = 1.5 * typical
+        return [
+            (round(math.log2(span / self._kind.tick_s)), span)
+            for span in spans
+            if span - step <= read[0] < span and 0 <= read[1] < step and read[1] + span - read[0] <= step
+        ]
 
     def _hour_ahead(self, s: _Span, i: int, before: float) -> None:
         """Take out the hour that local time skips: just after a full hour in a Sunday's small hours."""
@@ -303,6 +324,12 @@ class Clock:
         length = np.diff(np.concatenate([starts, [len(raw)]]))
         step = np.concatenate([np.diff(raw[starts]), [coarse]])
         step = np.where((step > 0) & (step <= 1.5 * coarse), step, coarse)
+        if self._per_stamp is None:  # a log may begin within a stamp's time: its first rows are the last of that time
+            self._per_stamp = int(np.median(length[1:-1])) if len(length) > 2 else int(length.max())
+            step[0] *= min(length[0] / self._per_stamp, 1.0)
+            raw = np.where(np.arange(len(raw)) < length[0], raw + coarse - step[0], raw)
+            self._shift -= coarse - step[0]
+        step[-1] *= min(length[-1] / self._per_stamp, 1.0)
         within = np.arange(len(raw)) - np.repeat(starts, length)
         if "duplicate_time" not in self.counts:
             text = f"stamps of {coarse:g} s stand for several rows each: spread evenly between stamps"

@@ -9,10 +9,11 @@ from dataclasses import dataclass, field, replace
 from benchlab.airframe import Calibration, LogHelp
 from benchlab.errors import LogError
 from benchlab.logs import units
-from benchlab.logs.cells import time_type, to_number
+from benchlab.logs.cells import to_quantity
 from benchlab.logs.channels import SHARED, Claim, nearest, read_header, read_override, units_misfit
 from benchlab.logs.dialect import Dialect
 from benchlab.logs.schemas import LABELS
+from benchlab.logs.timecolumns import Calendar, calendar_columns
 from benchlab.procedure import KINDS, Channel, Kind, Procedures
 from benchlab.quantities import unit_of
 
@@ -38,6 +39,8 @@ class Use:
     factor: float
     offset: float
     why: str
+    by_unit: bool = False
+    """Nothing but its unit speaks for the channel."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +50,8 @@ class ColumnMap:
     kind: Kind | None
     uses: tuple[Use, ...]
     time: tuple[int, ...]
+    calendar: Calendar = field(default_factory=dict)
+    """What each column of a calendar clock tells; empty where the clock counts elapsed time."""
     time_unit: str | None
     notes: dict[int, str] = field(default_factory=dict)
     """Why a column is not used."""
@@ -106,15 +111,15 @@ def _guess_kind(dialect: Dialect, name: str, procedures: Procedures, help_: LogH
 
 def _unknown(dialect: Dialect, procedures: Procedures) -> ColumnMap:
     """Map nothing but the clock: a log that is none of ours is still shown."""
-    calendar = _time_columns(dialect, {})
+    calendar = calendar_columns(dialect, set())
     if calendar:
-        return ColumnMap(kind=None, uses=(), time=calendar, time_unit=None)
+        return ColumnMap(kind=None, uses=(), time=tuple(calendar), calendar=calendar, time_unit=None)
     clock = {"time_s": procedures.current.channels["time_s"]}
     for i, header in enumerate(dialect.names):
         claims = read_header(header, dialect.units[i], clock)
         if not claims and dialect.units[i] and units.convert("time_s", dialect.units[i]):
             return ColumnMap(kind=None, uses=(), time=(i,), time_unit=units.bare(dialect.units[i]))
-        if claims and dialect.types[i] == "n" and not units_misfit(claims[0]):
+        if claims and dialect.types[i] in "nq" and not units_misfit(claims[0]):
             return ColumnMap(kind=None, uses=(), time=(i,), time_unit=claims[0].unit)
     return ColumnMap(kind=None, uses=(), time=(), time_unit=None)
 
@@ -125,7 +130,8 @@ def _plausible(dialect: Dialect, mapping: ColumnMap, channels: Mapping[str, Chan
         bounds = channels[use.channel].bounds
         if bounds is None or use.channel not in {c for r in REQUIRED.values() for group in r for c in group}:
             continue
-        values = [to_number(r[use.index], dialect.decimal) for r in dialect.sample[:500] if use.index < len(r)]
+        base = dialect.units[use.index]
+        values = [to_quantity(r[use.index], dialect.decimal, base) for r in dialect.sample[:500] if use.index < len(r)]
         found = [v * use.factor + use.offset for v in values if v is not None]
         if len(found) * 10 < len(values):
             return False
@@ -141,24 +147,27 @@ def _map(dialect: Dialect, name: str, procedures: Procedures, kind: Kind, help_:
     told = set(readings)
     letters = _letters_are_parts(dialect.names)
     for i, header in enumerate(dialect.names):
-        if i not in told and header.strip():
-            found = read_header(header, dialect.units[i], channels, letters=letters)
+        grouped = f"{dialect.groups[i]} {header}" if dialect.groups else header
+        if i not in told and grouped.strip():
+            found = read_header(grouped, dialect.units[i], channels, letters=letters)
             if usable := _usable(found, dialect.types[i]):
                 readings[i] = usable
     claims = _choose(readings, notes)
-    time = _clock(dialect, claims, told, notes, kind)
-    claims = {i: c for i, c in claims.items() if c.channel != "time_s" or i in time}
-    _refuse_doubles(dialect, name, claims, time)
+    calendar = calendar_columns(dialect, {i for i, c in claims.items() if c.channel == "time_s"})
+    time = _clock(dialect, claims, told, notes, kind, calendar)
+    calendar = calendar if time == tuple(calendar) else {}
+    claims = {i: c for i, c in claims.items() if i in time or (c.channel != "time_s" and i not in calendar)}
+    _refuse_doubles(dialect, name, {i: c for i, c in claims.items() if i not in calendar})
     _refuse_misfits(dialect, name, claims)
-    uses = tuple(_use(i, c, help_.calibration) for i, c in sorted(claims.items()) if c.channel != "time_s")
+    uses = tuple(_use(i, c, help_.calibration) for i, c in sorted(claims.items()) if i not in time)
     uses = _assign_parts(uses, notes)
     _refuse_missing(dialect, name, kind, uses, time, channels)
     for i, header in enumerate(dialect.names):
         if header and i not in notes and i not in time and not any(u.index == i for u in uses):
             guess = nearest(header, channels)
             notes[i] = f"not used; nearest channel: {guess}" if guess else "not used"
-    unit = claims[time[0]].unit if len(time) == 1 and time[0] in claims and dialect.types[time[0]] == "n" else None
-    return ColumnMap(kind=kind, uses=uses, time=time, time_unit=unit, notes=notes)
+    unit = claims[time[0]].unit if len(time) == 1 and time[0] in claims and dialect.types[time[0]] in "nq" else None
+    return ColumnMap(kind=kind, uses=uses, time=time, calendar=calendar, time_unit=unit, notes=notes)
 
 
 def _letters_are_parts(names: Sequence[str]) -> bool:
@@ -220,55 +229,23 @@ def _overrides(dialect: Dialect, name: str, channels: Mapping[str, Channel], hel
     return claims
 
 
-def _time_columns(dialect: Dialect, claims: dict[int, Claim]) -> tuple[int, ...]:
-    """Return the columns of a calendar clock: one of stamps, or a date and a time of day (and milliseconds)."""
-    kinds: dict[str, list[int]] = defaultdict(list)
-    for i, t in enumerate(dialect.types):
-        if t == "t":
-            found = [time_type(r[i]) for r in dialect.sample[:20] if i < len(r)]
-            words = [k for k in found if k]
-            if words:
-                kinds[max(set(words), key=words.count)].append(i)
-    named = {i for i, c in claims.items() if c.channel == "time_s"}
-    for kind in ("stamp",):
-        if kinds[kind]:
-            return (next((i for i in kinds[kind] if i in named), kinds[kind][0]),)
-    if kinds["date"] and kinds["clock"]:
-        date, clock = kinds["date"][0], kinds["clock"][0]
-        ms = clock + 1
-        if (
-            ms < dialect.width
-            and dialect.types[ms] == "n"
-            and dialect.names[ms].strip().lower() in {"ms", "msec", "millisecond", "milliseconds", "millis"}
-        ):
-            return (date, clock, ms)
-        return (date, clock)
-    for kind in ("clock", "date"):
-        if kinds[kind]:
-            return (kinds[kind][0],)
-    return ()
-
-
 def _clock(
-    dialect: Dialect, claims: dict[int, Claim], told: set[int], notes: dict[int, str], kind: Kind
+    dialect: Dialect, claims: dict[int, Claim], told: set[int], notes: dict[int, str], kind: Kind, calendar: Calendar
 ) -> tuple[int, ...]:
     """Choose the clock: what the register says, else elapsed time with a unit, else a calendar, else what is left."""
     if kind == "paired_dimensions":
         return ()
-    numeric = [i for i, c in claims.items() if c.channel == "time_s" and dialect.types[i] == "n"]
+    times = [i for i, c in claims.items() if c.channel == "time_s"]
+    numeric = [i for i in times if dialect.types[i] in "nq" and i not in calendar]
     said = [i for i in told if claims[i].channel == "time_s"]
-    calendar = _time_columns(dialect, claims)
+    stated = [i for i in numeric if claims[i].unit is not None and not units_misfit(claims[i])]
+    strong = [i for i in stated if claims[i].strength > 1] or stated
+    best = strong[:1] if len(strong) == 1 or calendar else strong
     if said:
         chosen: tuple[int, ...] = tuple(sorted(said))
-    elif len(calendar) == 3:
-        chosen = calendar
     else:
-        stated = [i for i in numeric if claims[i].unit is not None and not units_misfit(claims[i])]
-        strong = [i for i in stated if claims[i].strength > 1] or stated
-        best = strong[:1] if len(strong) == 1 or calendar else strong
-        chosen = (
-            tuple(best) or calendar or tuple(numeric) or tuple(i for i, c in claims.items() if c.channel == "time_s")
-        )
+        whole = tuple(calendar) if "ms" in calendar.values() else ()
+        chosen = whole or tuple(best) or tuple(calendar) or tuple(numeric) or tuple(times)
     for i in [*numeric, *calendar]:
         if i not in chosen:
             first = chosen[0] + 1 if chosen else 0
@@ -276,13 +253,13 @@ def _clock(
     return chosen
 
 
-def _refuse_doubles(dialect: Dialect, name: str, claims: Mapping[int, Claim], time: tuple[int, ...]) -> None:
+def _refuse_doubles(dialect: Dialect, name: str, claims: Mapping[int, Claim]) -> None:
     by_channel: dict[tuple[str, str | None], list[int]] = defaultdict(list)
     for i, c in claims.items():
-        if c.channel != "time_s" or dialect.types[i] == "n":
+        if c.channel != "time_s" or dialect.types[i] in "nq":
             by_channel[c.channel, c.part].append(i)
     for (channel, part), columns in by_channel.items():
-        if len(columns) > 1 and not (channel == "time_s" and len(time) == 3):
+        if len(columns) > 1:
             which = " and ".join(f'{i + 1} ("{dialect.names[i]}")' for i in columns)
             of = f" of part {part}" if part else ""
             raise _ask(
@@ -327,16 +304,30 @@ def _use(i: int, c: Claim, calibration: Mapping[str, Calibration]) -> Use:
     if applied is not None:
         factor, offset = factor * applied.scale, offset * applied.scale + applied.offset
         why += f"; calibrated: {applied.scale:g} x reading + {applied.offset:g}"
-    return Use(index=i, channel=c.channel, part=c.part, unit=unit, factor=factor, offset=offset, why=why)
+    return Use(
+        index=i,
+        channel=c.channel,
+        part=c.part,
+        unit=unit,
+        factor=factor,
+        offset=offset,
+        why=why,
+        by_unit=not c.strength,
+    )
 
 
 def _assign_parts(uses: tuple[Use, ...], notes: dict[int, str]) -> tuple[Use, ...]:
     """Join columns that name no part to the one that is named; with several, only what they can share stays."""
     parts = {u.part for u in uses if u.part is not None and u.channel not in SHARED}
+    own = [u for u in uses if u.channel not in SHARED]
+    # "CH101 (A)" beside "CH102 (V)": numbers of inputs, not of parts that have one channel each
+    plain_numbers = len(parts) > 1 and len({u.channel for u in own}) == len(own) and all(u.by_unit for u in own)
     out = []
     for u in uses:
         if u.channel in SHARED:
             out.append(replace(u, part=None))
+        elif plain_numbers and u.part is not None:
+            out.append(replace(u, part=None, why=u.why + "; its number is that of the instrument's input"))
         elif u.part is None and len(parts) == 1:
             out.append(replace(u, part=next(iter(parts))))
         elif (

@@ -16,9 +16,11 @@ from benchlab.errors import LogError
 from benchlab.logs.blocks import BlockParser, Reject, Rows
 from benchlab.logs.canonical import Canonical, Tables
 from benchlab.logs.clock import Batch
-from benchlab.logs.dialect import Dialect, find_dialect
+from benchlab.logs.dialect import Dialect
+from benchlab.logs.labelled import find_labels, label_pattern, without_labels
 from benchlab.logs.mapping import map_columns
 from benchlab.logs.schemas import LABELS
+from benchlab.logs.sniff import find_dialect
 from benchlab.logs.source import HEAD, Encoding, Source, find_encoding, find_line_end
 from benchlab.logs.table import REJECTED_COLUMNS, Column, ReadLog
 from benchlab.logs.tally import ColumnTally
@@ -43,9 +45,18 @@ class LogReader:
         head = self._source.head()
         self.encoding = _encoding(head, self._help, name)
         self._line_end = find_line_end(head)
-        self.dialect = self._find_dialect(_head_lines(head, self.encoding, self._line_end))
+        lines = _head_lines(head, self.encoding, self._line_end)
+        labels = find_labels(lines)
+        text_encoding = "utf-8" if self.encoding.wide else self.encoding.name
+        self._labels = label_pattern(labels, text_encoding) if labels else None
+        if self._labels is not None:
+            text = without_labels("\n".join(lines).encode(text_encoding, "replace"), self._labels)
+            lines = text.decode(text_encoding, "replace").split("\n")
+        self.dialect = self._find_dialect(lines)
+        if labels and self.dialect.header_line is None and self.dialect.width == len(labels):
+            self.dialect = replace(self.dialect, names=labels)
         self.mapping = map_columns(self.dialect, name, procedures, kind, self._help)
-        self._parser = BlockParser(self.dialect, "utf-8" if self.encoding.wide else self.encoding.name, name)
+        self._parser = BlockParser(self.dialect, text_encoding, name)
         self.canonical = Canonical(self.dialect, self.mapping, procedures, self._help, name)
         timed = [t == "t" for t in self.dialect.types]
         self._tallies = [ColumnTally(decimal=self.dialect.decimal, timed=t) for t in timed]
@@ -55,6 +66,9 @@ class LogReader:
     def _find_dialect(self, lines: list[str]) -> Dialect:
         h = self._help
         found = find_dialect(lines, delimiter=h.delimiter, decimal=h.decimal, header_line=h.header_line)
+        if found is not None and found.doubt and h.decimal is None:
+            line, do = found.first_data_line, "save it with another delimiter or decimal mark"
+            raise LogError(found.doubt, path=self.name, line=line, do=do)
         if found is not None:
             return found
         text = [i for i, x in enumerate(lines, 1) if x.strip()]
@@ -85,7 +99,7 @@ class LogReader:
 
     def _rows(self) -> Iterator[Rows]:
         for block in self._source.blocks(self.encoding, self._line_end):
-            yield from self._parser.parse(block)
+            yield from self._parser.parse(block if self._labels is None else without_labels(block, self._labels))
 
     def _convert(self, rows: Rows) -> list[Tables]:
         self._reject(rows.rejects)

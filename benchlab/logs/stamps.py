@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,7 @@ import pyarrow.compute as pc
 
 from benchlab.errors import LogError
 
+Floats = np.ndarray[Any, np.dtype[np.float64]]
 Ints = np.ndarray[Any, np.dtype[np.int64]]
 Bools = np.ndarray[Any, np.dtype[np.bool_]]
 
@@ -34,15 +36,19 @@ _DATES = {
     "bdy": r"(?P<b>[A-Za-zäé]{3,9})\.?[- ]+(?P<d>\d{1,2}),? (?P<y>\d{4})",
 }
 _FORMS: tuple[str, ...] = (
-    *(rf"^{_WEEKDAY}{date}(?:[T ,]+{_CLOCK})?$" for date in _DATES.values()),
-    r"^(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})[T ](?P<H>\d{2}):?(?P<M>\d{2}):?(?P<S>\d{2})"
+    *(rf"^{_WEEKDAY}{date}(?:[T ,_]+{_CLOCK})?$" for date in _DATES.values()),
+    *(rf"^{_CLOCK} +{date}$" for date in (_DATES["ymd"], _DATES["xxy"])),
+    r"^(?P<y>\d{4})-?(?P<m>\d{2})-?(?P<d>\d{2})[T _](?P<H>\d{2})[-:]?(?P<M>\d{2})[-:]?(?P<S>\d{2})"
     r"(?:[.,](?P<f>\d+))?(?P<o>[Zz]|[+-]\d{2}:?(?:\d{2})?)?$",
     rf"^{_WEEKDAY}(?P<b>[A-Za-z]{{3,9}}) +(?P<d>\d{{1,2}}) {_CLOCK} (?P<y>\d{{4}})$",
     rf"^{_MINUTES}$",
     rf"^{_CLOCK}$",
 )
-_DAY_MONTH = 1
+_ELAPSED = (r"^(?P<M>\d{1,4}):(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))?$", *_FORMS)
+"""Tried where the header says that minutes and seconds are meant."""
 _NS = 1_000_000_000
+_SPREADSHEET_1970 = 25569
+"""1970-01-01 as spreadsheets count days (from 1899-12-30)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,11 +90,11 @@ def find_form(
             pattern="", day_first=None, calendar="%d" in time_format or "%j" in time_format, strptime=time_format
         )
     stripped = [s.strip() for s in samples if s.strip()]
-    for i, form in enumerate(_FORMS):
+    for form in _ELAPSED if re.search(r"\bm?m:s?s", order_hint.lower()) else _FORMS:
         pattern = re.compile(form)
         found = [m for m in map(pattern.match, stripped) if m]
         if len(found) * 2 > len(stripped):
-            day_first = _day_first(found, name, column, order_hint) if i == _DAY_MONTH else None
+            day_first = _day_first(found, name, column, order_hint) if _DATES["xxy"] in form else None
             return StampForm(pattern=form, day_first=day_first, calendar="d" in pattern.groupindex)
     return None
 
@@ -102,7 +108,7 @@ def _day_first(found: list[re.Match[str]], name: str, column: str, hint: str) ->
     words = hint.lower()
     if re.search(r"mm?[-/.]dd?", words):
         return False
-    if re.search(r"dd?[-/.]mm?", words) or "." in found[0][0].split()[0]:
+    if re.search(r"dd?[-/.]mm?", words) or "." in found[0][0][found[0].start("d") : found[0].end("y")]:
         return True
     # the field that moves while the other stands, or moves faster, is the day
     moved = [sum(a != b for a, b in itertools.pairwise(x)) for x in (first, second)]
@@ -169,11 +175,53 @@ def _days(parts: pa.Array, names: set[str], form: StampForm, field: Any) -> tupl
     if form.day_first is False:
         day, month = month, day
     year = np.where(year < 70, year + 2000, np.where(year < 100, year + 1900, year))
+    return _civil(year, month, day)
+
+
+def _civil(year: Ints, month: Ints, day: Ints) -> tuple[Ints, Bools]:
+    """Return days since 1970 and which dates exist."""
     sound = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year > 1800) & (year < 2262)
     months = np.where(sound, (year - 1970) * 12 + month - 1, 0)
     start = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
     length = (months + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) - start
     return start + np.where(sound, day, 1) - 1, sound & (day <= length)
+
+
+def from_numbers(fields: Mapping[str, Floats]) -> Stamps:
+    """Return the instants of a calendar that is written in plain numbers.
+
+    Parameters
+    ----------
+    fields
+        By name, NaN where missing: ``year`` ... ``second``; or ``ymd`` (20240516) with ``hms`` (115950) or ``hm``;
+        or ``ymdhms`` (20240516115950) or ``ymdhm``; or ``days`` since the end of 1899, as spreadsheets count.
+        ``ms`` is added.
+    """
+    good: Bools = np.logical_and.reduce([np.isfinite(x) for x in fields.values()])
+    f = {k: np.where(good, x, 0.0) for k, x in fields.items()}
+    ms = np.rint(f.get("ms", np.zeros(len(good))) * 1e6).astype(np.int64)
+    if "days" in f:
+        # ten microseconds are as far as a double of days and the digits that spreadsheets write go
+        ns = np.rint((f["days"] - _SPREADSHEET_1970) * 8.64e9).astype(np.int64) * 10_000
+        return Stamps(ns=ns, good=good, offset_s=None)
+    if "ymdhm" in f:
+        f["ymdhms"] = f["ymdhm"] * 100
+    if "ymdhms" in f:
+        f["ymd"], f["hms"] = np.divmod(f["ymdhms"], 1e6)
+    if "ymd" in f:
+        f["year"], rest = np.divmod(f["ymd"], 1e4)
+        f["month"], f["day"] = np.divmod(rest, 100)
+    if "hm" in f:
+        f["hms"] = f["hm"] * 100
+    if "hms" in f:
+        f["hour"], rest = np.divmod(f["hms"], 1e4)
+        f["minute"], f["second"] = np.divmod(rest, 100)
+    year, month, day, hour, minute = (f[k].astype(np.int64) for k in ("year", "month", "day", "hour", "minute"))
+    second = f.get("second", np.zeros(len(good)))
+    days, sound = _civil(year, month, day)
+    good &= sound & (hour >= 0) & (hour <= 24) & (minute >= 0) & (minute < 60) & (second >= 0) & (second < 61)
+    ns = (days * 86_400 + hour * 3600 + minute * 60) * _NS + np.rint(second * 1e6).astype(np.int64) * 1000 + ms
+    return Stamps(ns=ns, good=good, offset_s=None)
 
 
 def _offset(parts: pa.Array) -> Ints | None:

@@ -109,9 +109,28 @@ def looks_like_unit(text: str) -> bool:
 
 def known(text: str) -> bool:
     """Tell whether a spelling stands in the table, for whatever channel that has a unit."""
-    return any(bare(text) in spellings for unit, spellings in TABLE.items() if unit != "1")
+    return any(_spelling(text) in spellings for unit, spellings in TABLE.items() if unit != "1")
+
+
+def relative(text: str, base: str) -> float | None:
+    """Return how many of the unit ``base`` one of this unit is; None if they do not belong together."""
+    a, b = _spelling(text), _spelling(base)
+    if a == b and known(a):
+        return 1.0
+    for spellings in TABLE.values():
+        if a in spellings and b in spellings:
+            one, other = spellings[a], spellings[b]
+            if one.offset == other.offset:
+                return one.factor / other.factor
+    return None
 
 
 def convert(channel: str, text: str) -> Unit | None:
     """Return how to convert readings in this spelling to the channel's unit, None if the unit does not fit it."""
-    return TABLE.get(unit_of(channel), {}).get(bare(text))
+    return TABLE.get(unit_of(channel), {}).get(_spelling(text))
+
+
+def _spelling(text: str) -> str:
+    """Return a unit as the table spells it: the case of a word spelled out tells nothing, that of a symbol does."""
+    unit = bare(text)
+    return unit.lower() if len(unit) > 5 and unit.isalpha() else unit
