@@ -92,6 +92,8 @@ class Circuit(Part):
     """A circuit with the packs that feed it."""
 
     packs: list[str | Share] = []
+    servos: list[str] = []
+    """Ids of the servos on this circuit, for a cross-check of their own logs against the circuit's."""
     min_voltage_v: float | None = Field(None, gt=0)
     max_current_a: float | None = Field(None, gt=0)
     wire_awg: int | None = Field(None, ge=-3, le=40)

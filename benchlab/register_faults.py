@@ -130,7 +130,15 @@ def cross_faults(raw: dict[str, Any], folder: Path, allow_outside: bool) -> Iter
             ids.setdefault(item, "dimension")
 
     pack_ids = {e.get("id") for _, e in entries("pack")}
+    servo_ids = [str(e.get("id")) for _, e in entries("servo")]
     for i, e in entries("circuit"):
+        listed = [s for s in e["servos"] if isinstance(s, str)] if isinstance(e.get("servos"), list) else []
+        for s in dict.fromkeys(listed):
+            if s not in servo_ids:
+                hint = f"the servos are: {', '.join(servo_ids)}" if servo_ids else "add a [[servo]] with that id"
+                yield ("circuit", i, "servos"), f'circuit "{e.get("id")}": there is no servo "{s}"; {hint}'
+            elif listed.count(s) > 1:
+                yield ("circuit", i, "servos"), f'circuit "{e.get("id")}": servo "{s}" is listed twice; once is enough'
         for p in e.get("packs", []) if isinstance(e.get("packs"), list) else []:
             name = p.get("id") if isinstance(p, dict) else p
             if isinstance(name, str) and name not in pack_ids:

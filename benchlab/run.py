@@ -25,6 +25,7 @@ from benchlab.matching.dimensions import judge_dimension, judge_dimension_log
 from benchlab.matching.groups import Matching, match_groups
 from benchlab.power.analyse import analyse_circuit
 from benchlab.power.budget import analyse_pack
+from benchlab.power.crosscheck import servo_load
 from benchlab.procedure import Procedures, load_procedures
 from benchlab.report.page import render
 from benchlab.results import AirframeResult, Analysis, Event, LogResult, PartResult, dumps, worst
@@ -106,6 +107,7 @@ def analyse_parts(
     """Analyse and judge every part of the register; return them by id and what was wrong with the input."""
     register = airframe.register
     done: dict[str, Analysis] = {}
+    drawn: dict[str, list[pd.DataFrame]] = {}
     faults: list[str] = []
 
     def tables(kind: str, part: Part) -> tuple[list[pd.DataFrame], list[Event]] | None:
@@ -121,6 +123,7 @@ def analyse_parts(
     for servo in register.servo:
         if found := tables("servo", servo):
             done[servo.id] = analyse_servo(found[0], servo, procedures.servo, found[1], servo.logs)
+            drawn[servo.id] = found[0]
     done |= compare_sisters(
         {s.id: done[s.id] for s in register.servo if done[s.id].result.quantities},
         register.servo,
@@ -131,7 +134,8 @@ def analyse_parts(
             done[tank.id] = analyse_tank(found[0], tank, procedures.tank, found[1], tank.logs)
     for circuit in register.circuit:
         if found := tables("circuit", circuit):
-            done[circuit.id] = analyse_circuit(found[0], circuit, procedures.current, found[1], circuit.logs)
+            fed = [servo_load(s, drawn.get(s, ()), done[s], procedures.current) for s in circuit.servos]
+            done[circuit.id] = analyse_circuit(found[0], circuit, procedures.current, found[1], circuit.logs, fed)
     for pack in register.pack:
         if analysis := _pack(pack, airframe, procedures, done, tables):
             done[pack.id] = analysis

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from benchlab.airframe import Circuit, Pack
 from benchlab.judgement import required_missing
 from benchlab.power import tables as figures
+from benchlab.power.crosscheck import ServoLoad, against_servos, less_than_at_rest, servo_table
+from benchlab.power.direction import find_direction
 from benchlab.power.discharges import discharge_runs
-from benchlab.power.events import dip_events, find_clipping, find_dips, find_inrush
-from benchlab.power.judge import at_least, judge_all, judged_on, limits_of
-from benchlab.power.load import both_ways, describe, longest_above
+from benchlab.power.events import clipped_rows, dip_events, find_clipping, find_dips, find_inrush
+from benchlab.power.judge import READ_LOW, at_least, judge_all, judged_on, limits_of
+from benchlab.power.load import both_ways, describe, gap_charge, times_above
 from benchlab.power.phases import phases_of
 from benchlab.power.record import Record, prepare, turned
-from benchlab.power.source import SourceFit, fit_source, reversed_fit
+from benchlab.power.source import SourceFit, fit_source
 from benchlab.power.wiring import wiring
 from benchlab.procedure import CurrentProcedure
 from benchlab.results import Analysis, Estimate, Event, Finding, NotMeasured, PartResult, worst
@@ -23,8 +27,25 @@ from benchlab.stats.uncertainty import estimate
 
 _LOAD = (
     "mean_current_a", "rms_current_a", "p95_current_a", "p99_current_a", "p999_current_a", "peak_current_a",
-    "charge_mah", "energy_wh", "longest_above_s",
+    "charge_mah", "energy_wh", "gap_charge_mah", "longest_above_s", "time_above_s",
 )  # fmt: skip
+_WITHIN_NOISE = 6.0
+"""A log of a day has no reading of plain noise beyond so many standard deviations."""
+_COARSE = 0.02
+_TURNED = (
+    "The log counts current out of the pack as negative (the voltage, or the names of its phases, tell the direction); "
+    "its sign was reversed here. State it in the register: calibration scale = -1."
+)
+_UNSIGNED = (
+    "The log writes the current without a sign, charge and discharge alike: the stretches in which the voltage (or the "
+    "name of the phase) shows a charge were counted as negative here."
+)
+_UNCLEAR = (
+    "the log writes current without a sign, and its voltage does not tell every charge from a discharge: log the sign, "
+    "or the discharge alone"
+)
+_CHARGES = "on balance the log charges the pack: it shows no load"
+_UNTOLD = "the current reads negative on balance, and nothing tells which way it flows"
 NOT_JUDGED = "Described, not judged: the register sets no min_voltage_v, max_current_a or limits for this circuit."
 
 
@@ -34,6 +55,7 @@ def analyse_circuit(
     procedure: CurrentProcedure,
     log_events: Sequence[Event] = (),
     log_names: Sequence[str] = (),
+    servos: Sequence[ServoLoad] = (),
 ) -> Analysis:
     """Analyse the log (or logs, in order) of one circuit, or of a pack on its own.
 
@@ -45,41 +67,52 @@ def analyse_circuit(
         The circuit, or the pack whose own log this is; limits of a pack are judged by ``budget.analyse_pack``.
     log_events, log_names
         What reading the logs found, and their names as reported.
+    servos
+        What the servos on this circuit draw by their own logs, for a cross-check.
 
     Returns
     -------
     Analysis
-        Tables ``load``, ``load_histogram``, ``load_duration``, ``discharges``, ``source_line`` and ``discharge``, as
-        far as measured.
+        Tables ``load``, ``load_histogram``, ``load_duration``, ``discharges``, ``source_line``, ``discharge`` and
+        ``cross_check``, as far as measured.
         A circuit for which the register sets no limit is described: accepted with a note, ``judged_on`` empty.
     """
     notes: list[str] = []
     record = prepare(tables, procedure)
     if record is None:
         return _unusable(tables, part, procedure, log_events, log_names)
-    record, fit = _source(record, notes)
+    record, refused, told = _right_way(record, notes)
+    clip = find_clipping(record)
+    fit = fit_source(record, clipped_rows(record, clip))
+    if isinstance(fit, SourceFit) and fit.sure_sign and (fit.resistance.value or 0.0) < 0:
+        fit = "the voltage rises with the current: the supply drives the load here, not the load the supply"
     fitted = fit if isinstance(fit, SourceFit) else None
+    refused = refused or _no_load(record, told or fitted is not None, notes)
     missing = _missing(record, fit)
-    quantities = describe(record) | _source_quantities(fitted) | _both_ways(record, notes)
+    quantities = describe(record) | _source_quantities(fitted) | _both_ways(record, refused, notes)
     quantities |= _peaks(record, part, notes, missing)
+    if refused:
+        missing += [NotMeasured(quantity=q, why=refused) for q in _LOAD if q in quantities]
+        quantities = {q: e for q, e in quantities.items() if q not in _LOAD}
+    if clip is not None:
+        quantities = {q: replace(e, hi=None) if q in READ_LOW else e for q, e in quantities.items()}
     if isinstance(part, Circuit):
         quantities |= wiring(part, quantities, procedure, notes)
-    if record.current_a @ record.seconds < 0:
-        _tell_negative(fitted, quantities, notes, missing)
+        notes += against_servos(quantities.get("mean_current_a"), servos)
     phases, labelled = phases_of(record)
     if phases and not labelled:
         notes.append("The log labels no phases; quiet and active stretches were found by how much the current swings.")
-    events = _events(record, fitted, part, procedure, log_events, notes)
-    findings = _findings(record, part, procedure, quantities, events, missing, notes)
-    notes += _reading_notes(record)
+    events = _events(record, fitted, clip, part, procedure, log_events, notes)
+    findings = _findings(record, part, procedure, quantities, events, missing, servos, notes)
+    notes += _reading_notes(record, quantities)
     result = PartResult(
         id=part.id, kind="pack" if isinstance(part, Pack) else "circuit", position=part.position,
         verdict=worst([f.verdict for f in findings]) if findings else "accept", judged_on=judged_on(findings),
         logs=tuple(log_names), quantities=quantities,
-        phases={name: describe(record, rows) for name, rows in phases.items()} or None,
+        phases=None if refused else {name: describe(record, rows) for name, rows in phases.items()} or None,
         findings=tuple(findings), events=tuple(events), not_measured=tuple(missing), notes=tuple(notes),
     )  # fmt: skip
-    return Analysis(result=result, tables=_tables(record, fitted))
+    return Analysis(result=result, tables=_tables(record, fitted, refused) | servo_table(servos))
 
 
 def _findings(
@@ -89,6 +122,7 @@ def _findings(
     quantities: dict[str, Estimate],
     events: Sequence[Event],
     missing: Sequence[NotMeasured],
+    servos: Sequence[ServoLoad],
     notes: list[str],
 ) -> list[Finding]:
     refused = {m.quantity for m in missing}
@@ -99,18 +133,19 @@ def _findings(
     )
     if isinstance(part, Circuit):
         findings += judge_all(limits_of(part, procedure), quantities, events, missing, procedure)
+        findings += less_than_at_rest(quantities.get("mean_current_a"), servos)
         if not findings:
             notes.append(NOT_JUDGED)
     return at_least(findings) if any(e.kind == "clipping" for e in events) else findings
 
 
-def _tables(record: Record, fit: SourceFit | None) -> dict[str, pd.DataFrame]:
-    out = {
-        "load": figures.load_table(record),
-        "load_histogram": figures.histogram_table(record),
-        "load_duration": figures.duration_table(record),
-        "discharges": discharge_runs(record),
-    }
+def _tables(record: Record, fit: SourceFit | None, refused: str | None) -> dict[str, pd.DataFrame]:
+    out = {"load": figures.load_table(record)}
+    if refused in (None, _CHARGES):
+        out["discharges"] = discharge_runs(record)
+    if not refused:
+        out["load_histogram"] = figures.histogram_table(record)
+        out["load_duration"] = figures.duration_table(record)
     if fit is not None:
         out["source_line"] = figures.source_table(record, fit)
     if record.voltage_v is not None:
@@ -118,19 +153,37 @@ def _tables(record: Record, fit: SourceFit | None) -> dict[str, pd.DataFrame]:
     return out
 
 
-def _source(record: Record, notes: list[str]) -> tuple[Record, SourceFit | str]:
-    """Fit the source; turn the current round where the voltage proves that it is logged with the sign reversed."""
-    fit = fit_source(record)
-    if isinstance(fit, str) or not fit.sure_sign or (fit.resistance.value or 0.0) > 0:
-        return record, fit
-    out_mah, in_mah = (x.value or 0.0 for x in both_ways(record))
-    if in_mah > 0.05 * (in_mah + out_mah):
-        notes.append(
-            "The log counts current out of the pack as negative (the voltage falls when the current goes negative); "
-            "its sign was reversed here. State it in the register: calibration scale = -1."
-        )
-        return turned(record), reversed_fit(fit)
-    return record, "the voltage rises with the current: the supply drives the load here, not the load the supply"
+def _right_way(record: Record, notes: list[str]) -> tuple[Record, str | None, bool]:
+    """Count current out of the pack as positive, as far as the log shows the direction of flow.
+
+    Returns the record, why its load may not be told (or None), and whether the direction is known.
+    """
+    found = find_direction(record)
+    if found.word == "unclear":
+        return record, _UNCLEAR, False
+    if found.word in ("reversed", "without sign"):
+        notes.append(_TURNED if found.word == "reversed" else _UNSIGNED)
+        record = turned(record, found.factor)
+    return record, None, found.word != "unknown"
+
+
+def _no_load(record: Record, told: bool, notes: list[str]) -> str | None:
+    """Why the log shows no load: no current at all, or more of it into the pack than out."""
+    i = record.current_a
+    if not i.any():
+        return "the current reads zero throughout: nothing was drawn, or the sensor is not connected"
+    if float(np.abs(i).max()) <= _WITHIN_NOISE * record.current.noise:
+        return "the current never leaves its noise about zero: nothing was drawn, or the sensor is not connected"
+    if float(record.current_a @ record.seconds) >= 0:
+        return None
+    if told:
+        notes.append("On balance this log charges the pack: what flowed in and out is told, a load is not.")
+        return _CHARGES
+    notes.append(
+        "On balance the current reads negative: the sensor may be connected the wrong way round, or the log shows a "
+        "charge. If it is reversed, say so in the register: calibration scale = -1."
+    )
+    return _UNTOLD
 
 
 def _missing(record: Record, fit: SourceFit | str) -> list[NotMeasured]:
@@ -149,32 +202,34 @@ def _source_quantities(fit: SourceFit | None) -> dict[str, Estimate]:
     if fit is None:
         return {}
     out = {"source_resistance_ohm": fit.resistance}
-    if fit.polarisation_s is not None:
-        out["polarisation_resistance_ohm"] = estimate(fit.polarisation_ohm, None, "ohm")
-        out["polarisation_s"] = estimate(fit.polarisation_s, None, "s")
+    if fit.polarisation is not None and fit.polarisation_s is not None:
+        out |= {"polarisation_resistance_ohm": fit.polarisation, "polarisation_s": fit.polarisation_s}
     return out
 
 
-def _both_ways(record: Record, notes: list[str]) -> dict[str, Estimate]:
-    """Charge out and in apart, where both are more than a hundredth of what flowed."""
+def _both_ways(record: Record, refused: str | None, notes: list[str]) -> dict[str, Estimate]:
+    """Charge out and in apart, where current flowed in for more than a hundredth of the charge."""
     out, into = both_ways(record)
     out_mah, in_mah = out.value or 0.0, into.value or 0.0
-    if min(out_mah, in_mah) <= 0.01 * (in_mah + out_mah):
+    if refused not in (None, _CHARGES) or in_mah <= 0.01 * (in_mah + out_mah):
         return {}
+    if out_mah <= 0.01 * in_mah:
+        return {"charged_mah": into}
     notes.append(
-        f"The current flows both ways: {out_mah:.6g} mAh positive (out of the pack), {in_mah:.6g} mAh negative (into "
-        "it); charge_mah is the difference."
+        f"The current flows both ways: {out_mah:.6g} mAh out of the pack, {in_mah:.6g} mAh into it; charge_mah is the "
+        "difference."
     )
     return {"discharged_mah": out, "charged_mah": into}
 
 
 def _peaks(record: Record, part: Circuit | Pack, notes: list[str], missing: list[NotMeasured]) -> dict[str, Estimate]:
-    """Longest time above the highest current allowed, and inrush."""
+    """Times above the highest current allowed, charge in gaps, inrush."""
     out: dict[str, Estimate] = {}
     if isinstance(part, Circuit) and part.max_current_a is not None:
-        seconds, u = longest_above(record, part.max_current_a)
-        out["longest_above_s"] = estimate(seconds, u, "s")
-        notes.append(f"longest_above_s is the longest time in one go above max_current_a ({part.max_current_a:g} A).")
+        out["longest_above_s"], out["time_above_s"] = times_above(record, part.max_current_a)
+        notes.append(f"longest_above_s and time_above_s are times above max_current_a ({part.max_current_a:g} A).")
+    if (aside := gap_charge(record)) is not None:
+        out["gap_charge_mah"] = aside
     inrush = find_inrush(record)
     if isinstance(inrush, str):
         missing.append(NotMeasured(quantity="inrush_current_a", why=inrush))
@@ -186,6 +241,7 @@ def _peaks(record: Record, part: Circuit | Pack, notes: list[str], missing: list
 def _events(
     record: Record,
     fit: SourceFit | None,
+    clip: Event | None,
     part: Circuit | Pack,
     procedure: CurrentProcedure,
     log_events: Sequence[Event],
@@ -194,7 +250,6 @@ def _events(
     """Events of the reading (its gaps are found anew, on the rows used here), gaps, dips and clipping, by time."""
     lowest = part.min_voltage_v if isinstance(part, Circuit) else None
     dips = find_dips(record, fit, procedure.dip_fraction, lowest)
-    clip = find_clipping(record)
     if clip is not None:
         notes.append(
             f"The current sensor was at the end of its range ({clip.size:.4g} A) for {clip.size_s:.3g} s: the peak is "
@@ -211,33 +266,30 @@ def _events(
     return sorted(found, key=lambda e: e.time_s if e.time_s is not None else -1.0)
 
 
-def _tell_negative(
-    fit: SourceFit | None, quantities: dict[str, Estimate], notes: list[str], missing: list[NotMeasured]
-) -> None:
-    """More charge in than out. Unless the voltage proves the sign, nothing about the load may be judged."""
-    if fit is not None and fit.sure_sign:
-        notes.append("On balance this log charges the pack (the voltage confirms the sign of the current).")
-        return
-    notes.append(
-        "On balance the current reads negative: the sensor may be connected the wrong way round, or the log shows a "
-        "charge. If it is reversed, say so in the register: calibration scale = -1."
-    )
-    why = "the current reads negative on balance, and no voltage tells which way it flows"
-    missing += [NotMeasured(quantity=q, why=why) for q in _LOAD if q in quantities]
-
-
-def _reading_notes(record: Record) -> list[str]:
+def _reading_notes(record: Record, quantities: dict[str, Estimate]) -> list[str]:
     notes = []
     if record.gaps:
         lost = sum(e.size_s or 0.0 for e in record.gaps)
+        aside = quantities.get("gap_charge_mah")
         notes.append(
             f"{len(record.gaps)} gap{'s' if len(record.gaps) > 1 else ''}, {lost:.4g} s in all: nothing was filled in, "
             f"charge and energy are those of the {record.duration_s:.6g} s that were recorded."
+            + ("" if aside is None else " gap_charge_mah, counted aside, is what the gaps took if the load went on.")
+        )
+    if record.edges.any_in_step:
+        notes.append(
+            "Pulses repeat in step with the readings: how long they last is known to the sampling interval only, and "
+            "their errors add up; the uncertainty of the charge holds that. Sample faster, or not at a multiple."
         )
     if record.event_driven:
         notes.append("The log writes rows when something changes, not at a fixed interval: its real times were used.")
     if record.rows_missing:
         notes.append(f"{record.rows_missing} rows without a current were left out.")
+    if record.current.step > _COARSE * float(np.abs(record.current_a).max()):
+        notes.append(
+            f"The current is known in steps of {record.current.step:g} A: the log writes no finer place. If the sensor "
+            "is finer, log it so or state resolution in the procedure."
+        )
     if record.current.accuracy == 0:
         notes.append(
             "The procedure states no accuracy for the current sensor: the uncertainties hold its step and the scatter, "
@@ -256,7 +308,7 @@ def _unusable(
     rows = sum(len(t) for t in tables)
     absent = not any("current_a" in t for t in tables)
     why = "the log has no current channel" if absent else f"fewer than two of {rows} rows have a usable current"
-    names = (*_LOAD[:-1], "voltage_min_v", "source_resistance_ohm")
+    names = (*_LOAD[:-3], "voltage_min_v", "source_resistance_ohm")
     missing = [NotMeasured(quantity=q, why=why) for q in names]
     findings = required_missing(procedure.required, (), {}, why)
     if isinstance(part, Circuit):

@@ -7,6 +7,9 @@ from benchlab.procedure import CurrentProcedure
 from benchlab.results import Analysis, Estimate, NotMeasured
 from benchlab.stats.uncertainty import estimate, rectangular
 
+_TOO_MUCH = 1.2
+"""Share of the stated capacity that no discharge exceeds (common practice, no source)."""
+
 
 def capacity_of(
     pack: Pack, own: Analysis | None, procedure: CurrentProcedure, notes: list[str], missing: list[NotMeasured]
@@ -21,8 +24,7 @@ def capacity_of(
     if pack.capacity_mah is not None:
         stated = estimate(pack.capacity_mah, rectangular(procedure.capacity_accuracy * pack.capacity_mah), "mAh")
     runs = own.tables.get("discharges") if own is not None else None
-    refused = own is not None and any(m.quantity == "charge_mah" for m in own.result.not_measured)
-    if runs is None or refused or runs.empty:
+    if runs is None or runs.empty:
         if stated is None:
             missing.append(NotMeasured(quantity="capacity_mah", why="not in the register, and no discharge log"))
         return stated
@@ -31,6 +33,11 @@ def capacity_of(
         drawn = float(runs["charge_mah"].max())
         share = f", {100 * drawn / pack.capacity_mah:.0f} % of the stated capacity" if pack.capacity_mah else ""
         notes.append(f"Its own log takes {drawn:.5g} mAh{share}, and does not show it emptied: no capacity test.")
+        if pack.capacity_mah and drawn > _TOO_MUCH * pack.capacity_mah:
+            notes.append(
+                "That is more than the pack can hold: the log counts charging as discharge (and has no voltage that "
+                "tells), the current is read too high, or the capacity is stated wrongly. Do not rely on its charge."
+            )
         if stated is None:
             missing.append(NotMeasured(quantity="capacity_mah", why="not in the register; its log does not empty it"))
         return stated

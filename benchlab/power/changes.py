@@ -6,8 +6,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import cholesky_banded, solve_banded
+from scipy.linalg import cholesky_banded, solve_banded, solve_toeplitz
 from scipy.optimize import minimize_scalar
+from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from benchlab.power.record import Array, Mask
@@ -16,11 +17,13 @@ LONG = 5.0
 """Intervals longer than so many short ones say nothing about the prompt answer and are left out."""
 _HUBER = 2.5
 """Residuals beyond this many standard deviations get less weight: 1 % of normal ones, little is lost on good data."""
-_FASTEST_INTERVALS, _SLOWEST_SHARE, _SLOWEST_S = 5.0, 0.1, 300.0
+_FASTEST_INTERVALS, _SLOWEST_SHARE, _SLOWEST_S, _LONGEST_SHARE = 5.0, 0.1, 300.0, 0.3
 """Polarisation is looked for between five sampling intervals (faster is prompt) and a tenth of the log or 300 s."""
 _CHARGE_POWERS = 3
+_LAG_STEPS, _LAG_DONE = 8, 0.02
 LAG = 1 + _CHARGE_POWERS
-"""Column of the lag."""
+"""Column of the lag; the next one is its change from tau / STRETCH to tau x STRETCH."""
+STRETCH = 1.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +109,76 @@ class Fit:
         return float((n - p) * math.log(max(float(self.r @ self.r), 1e-300)) + log_det + float(log_a))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filtered:
+    """The whitened system of a fit after the correlation that was left in its residuals is filtered out."""
+
+    x: Array
+    r: Array
+    beta: Array
+
+
+_ORDERS = (1, 2, 4, 8, 16, 32)
+_ROWS_PER_ORDER = 40
+_LINES, _PADDING, _SLOWEST_LINE = 3, 8, 0.04
+_LINE_SURPRISE = 9.0
+"""A line of the spectrum stands out if noise would show one like it in e^-9 = one log in 8000."""
+
+
+def filtered(fit: Fit) -> Filtered:
+    """Take ripple and whatever else makes residuals alike out of the whitened system, and solve it again.
+
+    Ripple of a steady frequency is a line in the spectrum of the residuals: up to three become columns of cosine and
+    sine. What is left is filtered by an autoregression (Yule-Walker, order by BIC, 0 to 32) on both sides of the
+    equations: D. Cochrane, G. H. Orcutt 1949.
+    """
+    x, r = fit.x, fit.r
+    for _ in range(_LINES):
+        line = _spectral_line(r)
+        if line is None:
+            break
+        angle = 2 * math.pi * line * np.arange(len(r))
+        x = np.column_stack([x, np.cos(angle) * fit.data.linked, np.sin(angle) * fit.data.linked])
+        r = fit.y - x @ _solve(x, fit.y)
+    taps = np.concatenate([[1.0], -_autoregression(r, int(fit.data.linked.sum()))])
+    x, y = lfilter(taps, [1.0], x, axis=0), lfilter(taps, [1.0], fit.y)
+    beta = _solve(x, y)
+    return Filtered(x=x, r=y - x @ beta, beta=beta)
+
+
+def _solve(x: Array, y: Array) -> Array:
+    scale = np.sqrt((x**2).sum(0)) + 1e-300
+    return np.asarray(np.linalg.lstsq(x / scale, y, rcond=1e-9)[0] / scale)
+
+
+def _spectral_line(r: Array) -> float | None:
+    """Frequency, per row, of a line that stands out of the spectrum of ``r``; None if none does."""
+    n = len(r)
+    if n < 10 * _ROWS_PER_ORDER:
+        return None
+    power = np.abs(np.fft.rfft(r, _PADDING * n)) ** 2
+    power[: int(_SLOWEST_LINE * _PADDING * n)] = 0  # slower than that is no ripple
+    power[-_PADDING:] = 0  # at half the sampling frequency cosine and sine are the same
+    k = int(np.argmax(power))
+    near = power[max(k - 100 * _PADDING, 0) : k + 100 * _PADDING]
+    # the power of noise is distributed exponentially: its mean is its median / ln 2
+    return k / (_PADDING * n) if power[k] * math.log(2) > (math.log(n) + _LINE_SURPRISE) * np.median(near) else None
+
+
+def _autoregression(r: Array, n: int) -> Array:
+    """Coefficients by which ``r`` (of ``n`` rows in use) is predicted from the rows before."""
+    lags = np.array([float(r[k:] @ r[: len(r) - k]) for k in range(max(_ORDERS) + 1)])
+    best, score = np.zeros(0), n * math.log(max(lags[0], 1e-300))
+    for order in _ORDERS:
+        if lags[0] <= 0 or n < _ROWS_PER_ORDER * order:
+            break
+        a = solve_toeplitz(lags[:order], lags[1 : order + 1])
+        left = lags[0] - float(a @ lags[1 : order + 1])
+        if left > 0 and (s := n * math.log(left) + order * math.log(n)) < score:
+            best, score = a, s
+    return best
+
+
 def tridiagonal(weights: Array, dt: Array, linked: Mask, rho: float) -> Array:
     """Covariance of the changes in units of the noise variance, as lower bands (2, n - 1)."""
     variance = 1 / weights
@@ -122,7 +195,7 @@ def _design(data: Changes, tau: float | None) -> Array:
     columns = [-data.i, *(-(scaled**power) for power in range(1, _CHARGE_POWERS + 1))]
     if tau is not None:
         columns.append(-lag_of(data.i, data.dt, tau))
-        columns.append(-(lag_of(data.i, data.dt, 1.05 * tau) - lag_of(data.i, data.dt, tau / 1.05)))
+        columns.append(-(lag_of(data.i, data.dt, STRETCH * tau) - lag_of(data.i, data.dt, tau / STRETCH)))
     return np.column_stack(columns)
 
 
@@ -151,6 +224,29 @@ def search(data: Changes) -> tuple[float | None, float]:
     if lagged.beta[LAG] * lagged.beta[0] > 0 and lagged.deviance() + 2 * math.log(int(data.linked.sum())) < plain:
         return tau, rho
     return None, rho_plain
+
+
+def nearest_lag(fit: Fit) -> Fit:
+    """Move the lag's time constant to where the column of its change is not needed (Gauss-Newton); the wander is kept.
+
+    The search cannot: with that column every time constant near the true one fits alike.
+    """
+    if fit.tau is None:
+        return fit
+    least = _FASTEST_INTERVALS * float(np.median(fit.data.dt[fit.data.linked]))
+    most = slowest_lag(fit.data)
+    for _ in range(_LAG_STEPS):
+        shift = 2 * math.log(STRETCH) * fit.beta[LAG + 1] / fit.beta[LAG] if fit.beta[LAG] else 0.0
+        tau = min(max(fit.tau * math.exp(min(max(shift, -0.3), 0.3)), least), most)
+        if abs(math.log(tau / fit.tau)) < _LAG_DONE:
+            break
+        fit = Fit(fit.data, tau, fit.rho)
+    return fit
+
+
+def slowest_lag(data: Changes) -> float:
+    """Time constant beyond which a slow answer cannot be told from the fall of the open-circuit voltage."""
+    return _LONGEST_SHARE * float(data.dt.sum())
 
 
 def _best_rho(data: Changes, tau: float | None, rhos: Array) -> float:

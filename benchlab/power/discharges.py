@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from benchlab.power.load import sampling_uncertainty, step_uncertainty
+from benchlab.power.load import step_uncertainty
 from benchlab.power.record import Array, Record
+from benchlab.power.sampling import sampling_uncertainty
 from benchlab.stats.uncertainty import combine
 
 _TURN_SHARE = 0.2
@@ -28,7 +29,7 @@ def discharge_runs(record: Record) -> pd.DataFrame:
         w = record.seconds * inside
         seconds = float(w.sum())
         u = combine(
-            sampling_uncertainty(i, dt, inside),
+            sampling_uncertainty(i, dt, inside, record.current.noise, record.edges),
             combine(record.current.u_bias, step_uncertainty(i, w, record.current)) * seconds,
         )
         volts = record.voltage_v[first : last + 1] if record.voltage_v is not None else None

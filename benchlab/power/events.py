@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ _MAX_EVENTS = 50
 """Of each kind; the text of the last says how many more there are."""
 _INRUSH_S = 0.5
 _OFF_SHARE = 0.02
+_TRIPLETS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,34 +87,70 @@ def runs(flags: Mask) -> list[tuple[int, int]]:
 def find_clipping(record: Record) -> Event | None:
     """Find a flat top: the sensor's end of range.
 
-    Of the stretches above half of the span several end at exactly the highest value, in runs of three rows and
-    more, and several stay at various values below it; the readings below the top scatter, those at the top do not.
+    Either the readings below the top scatter and those at the top repeat so often that chance would not do it in a
+    thousand such logs, while no stretch below the top is as still (a regulated load would be); or of the stretches
+    above half of the span several end at exactly the highest value and several stay at various values below it.
     A load that is truly constant does not look so: all its stretches end at the top.
     """
     i = record.current_a
-    top, rest = float(i.max()), float(np.median(i))
+    top = float(i.max())
     step = max(record.current.step, 1e-9 * max(abs(top), 1.0))
-    if top - rest < 10 * step:
+    if top <= 3 * record.current.noise or top - float(np.median(i)) < min(10 * step, top / 10):
         return None
     at_top = i > top - step / 2
-    upper = i > top - (top - rest) / 2
+    flat = [(a, b) for a, b in runs(at_top) if b - a >= 3]
+    if not flat or not (_repeats_beyond_chance(record, at_top, step) or _tops_alike(i, at_top, step)):
+        return None
+    return Event(
+        kind="clipping", quantity="current_a", time_s=float(record.time_s[flat[0][0]]), size=top,
+        size_s=float(record.seconds[at_top].sum()), unit="A",
+        text=f"flat top at {top:.4g} A in {len(flat)} stretch{'es' if len(flat) > 1 else ''}: the true peak is at "
+        "least this",
+    )  # fmt: skip
+
+
+def clipped_rows(record: Record, clip: Event | None) -> Mask:
+    """Rows at the end of the sensor's range."""
+    if clip is None or clip.size is None:
+        return np.zeros(len(record.current_a), dtype=bool)
+    return np.asarray(record.current_a > clip.size - max(record.current.step, 1e-9) / 2)
+
+
+def _repeats_beyond_chance(record: Record, at_top: Mask, step: float) -> bool:
+    """Whether readings scatter below the top, and repeat at it more than that scatter would let them."""
+    i, linked = record.current_a, record.interval_s > 0
+    loud = (i > i.max() / 4) & ~at_top
+    three = loud[2:] & loud[1:-1] & loud[:-2] & linked[1:] & linked[:-1]
+    if three.sum() < _TRIPLETS:
+        return False
+    # second differences of white noise s scatter by s sqrt(6); 1.4826: median absolute deviation to standard deviation
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(i, 2)[three]))) / math.sqrt(6)
+    if scatter < step:
+        return False
+    # chance that two normal readings fall on the same step
+    repeat = step / (2 * math.sqrt(math.pi) * scatter)
+    lengths = [b - a for a, b in runs(at_top)]
+    surprise = sum(n - 1 for n in lengths) * -math.log(repeat)
+    same = loud[1:] & loud[:-1] & linked & (np.abs(np.diff(i)) < step / 2)
+    stillest = max((b - a + 1 for a, b in runs(same)), default=1)
+    return surprise > math.log(len(i)) + math.log(1e3) and stillest < max(lengths)
+
+
+def _tops_alike(i: Array, at_top: Mask, step: float) -> bool:
+    """Whether several stretches end at exactly the top and several at various values below it."""
+    top = float(i.max())
+    upper = i > top - (top - float(np.median(i))) / 2
     stretches = runs(upper)
     heights = np.array([i[a:b].max() for a, b in stretches])
     flat = [(a, b) for a, b in runs(at_top) if b - a >= 3]
     reach, stay = heights > top - step / 2, heights[heights <= top - step / 2]
     if len(flat) < 2 or reach.sum() < 2 or len(np.unique(np.rint(stay / step))) < 3:
-        return None
+        return False
     below = upper & ~at_top
     pairs = below[1:] & below[:-1]
     still = np.abs(np.diff(i)[pairs]) < step / 2
     # 0.8: readings at the end of the range always repeat; scatter of a quarter of a step leaves about 0.75 unchanged
-    if pairs.sum() < 5 or still.mean() > 0.8 or at_top.sum() < 3 * _rows_per_level(i[below], step):
-        return None
-    return Event(
-        kind="clipping", quantity="current_a", time_s=float(record.time_s[flat[0][0]]), size=top,
-        size_s=float(record.seconds[at_top].sum()), unit="A",
-        text=f"flat top at {top:.4g} A in {len(flat)} stretches: the true peak is at least this",
-    )  # fmt: skip
+    return bool(pairs.sum() >= 5 and still.mean() <= 0.8 and at_top.sum() >= 3 * _rows_per_level(i[below], step))
 
 
 def _rows_per_level(x: Array, step: float) -> float:

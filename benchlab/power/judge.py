@@ -69,24 +69,28 @@ def judged_on(findings: Sequence[Finding]) -> tuple[str, ...]:
     return tuple(word for word, names in (("current", current), ("voltage", voltage)) if names)
 
 
-_READ_LOW = ("peak_current_a", "pack_peak_current_a", "discharge_rate_per_h", "inrush_current_a", "p999_current_a")
+READ_LOW = frozenset({
+    "mean_current_a", "rms_current_a", "p95_current_a", "p99_current_a", "p999_current_a", "peak_current_a",
+    "inrush_current_a", "charge_mah", "energy_wh", "pack_peak_current_a", "discharge_rate_per_h", "flight_charge_mah",
+    "mean_discharge_rate_per_h",
+})  # fmt: skip
 """What a sensor at the end of its range shows too low ..."""
-_READ_HIGH = ("voltage_end_v",)
+_READ_HIGH = frozenset({"voltage_end_v", "reserve_fraction", "endurance_min"})
 """... and what is reckoned too high from it."""
 
 
 def at_least(findings: Sequence[Finding]) -> list[Finding]:
-    """A peak cut off by the sensor's range can show that a limit is broken, never that it is kept."""
+    """A current cut off by the sensor's range can show that a limit is broken, never that it is kept."""
     return [
         replace(
             f,
             verdict="retest",
             p_conform=None,
-            reason=f"{f.reason}; but the current sensor was at the end of its range, the true peak is at least what it "
-            "shows: repeat with a sensor of a wider range",
+            reason=f"{f.reason}; but the current sensor was at the end of its range, the true current is at least what "
+            "it shows: repeat with a sensor of a wider range",
         )
         if f.verdict == "accept"
-        and ((f.quantity in _READ_LOW and f.upper is not None) or (f.quantity in _READ_HIGH and f.lower is not None))
+        and ((f.quantity in READ_LOW and f.upper is not None) or (f.quantity in _READ_HIGH and f.lower is not None))
         else f
         for f in findings
     ]

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchlab.power.record import Array, Mask, Record, Sensor
+from benchlab.power.record import Array, Mask, Record, Sensor, still_noise
+from benchlab.power.sampling import sampling_uncertainty
 from benchlab.results import Estimate
 from benchlab.stats.uncertainty import combine, estimate, from_resolution
 
@@ -60,7 +61,7 @@ def describe(record: Record, rows: Mask | None = None) -> dict[str, Estimate]:
         out[name] = estimate(value, combine(spread, sensor.u_bias, from_resolution(sensor.step)), "A")
     out["peak_current_a"] = estimate(float(i[rows].max()), sensor.u_reading, "A")
     charge = float(w @ i)
-    u_charge = combine(sampling_uncertainty(i, record.interval_s, rows), bias * total)
+    u_charge = combine(_between_rows(record, i, rows), bias * total)
     out["charge_mah"] = estimate(charge / 3.6, u_charge / 3.6, "mAh")
     return out | _with_voltage(record, rows, w)
 
@@ -80,7 +81,7 @@ def _with_voltage(record: Record, rows: Mask, w: Array) -> dict[str, Estimate]:
         combine(record.current.u_bias, step_uncertainty(i, w, record.current)) * float(w @ np.where(known, v, 0.0)),
         step_uncertainty(v[known], w[known], record.voltage) * abs(float(w @ i)),
     ) if total > 0 else 0.0  # fmt: skip
-    u = combine(u_bias, sampling_uncertainty(power, record.interval_s, known))
+    u = combine(u_bias, _between_rows(record, power, known))
     return {
         "energy_wh": estimate(float(w @ power) / 3600, u / 3600, "Wh"),
         "voltage_min_v": estimate(float(v[known].min()), record.voltage.u_reading, "V"),
@@ -88,6 +89,12 @@ def _with_voltage(record: Record, rows: Mask, w: Array) -> dict[str, Estimate]:
             *_mean_voltage(v[known], w[known], record.voltage),
         ),
     }
+
+
+def _between_rows(record: Record, x: Array, rows: Mask) -> float:
+    """Standard uncertainty of the integral of ``x`` (current, power) from what happened between the rows."""
+    noise = record.current.noise if x is record.current_a else still_noise(np.diff(x)[record.interval_s > 0], 0.0)
+    return sampling_uncertainty(x, record.interval_s, rows, noise, record.edges)
 
 
 def _mean_voltage(v: Array, w: Array, sensor: Sensor) -> tuple[float, float, str, float]:
@@ -141,8 +148,9 @@ def weighted_quantile(x: Array, w: Array, p: float, n_effective: float) -> tuple
 def step_uncertainty(x: Array, w: Array, sensor: Sensor) -> float:
     """Standard uncertainty of a mean from the step of the log.
 
-    Every level read carries its own rounding error, uniform over the step; levels average out with the squares of
-    their shares of the time (a constant reading keeps step / sqrt(12)).
+    Every level read carries its own rounding error, uniform over the step and blurred away by noise s as
+    exp(-2 (pi s / step)^2) (first term of the Fourier series of the rounding error); levels average out with the
+    squares of their shares of the time (a constant reading without noise keeps step / sqrt(12)).
     """
     total = float(w.sum())
     if sensor.step <= 0 or total <= 0:
@@ -152,36 +160,45 @@ def step_uncertainty(x: Array, w: Array, sensor: Sensor) -> float:
         share = np.bincount(level, w) / total
     else:  # finer than any step a logger would have
         share = np.bincount(np.unique(level, return_inverse=True)[1], w) / total
-    return from_resolution(sensor.step) * math.sqrt(float(share @ share))
+    blurred = math.exp(-2 * (math.pi * sensor.noise / sensor.step) ** 2)
+    return from_resolution(sensor.step) * blurred * math.sqrt(float(share @ share))
 
 
-def sampling_uncertainty(x: Array, interval: Array, rows: Mask) -> float:
-    """Standard uncertainty of the trapezoidal integral of ``x`` dt from what happened between the rows.
+def times_above(record: Record, threshold: float) -> tuple[Estimate, Estimate]:
+    """Longest time in one go, and time in all, with the current above a threshold, s.
 
-    A jump D somewhere in an interval h misplaces D h / sqrt(12); a single reading off its two neighbours (noise, or a
-    pulse shorter than the interval, seen by chance) misplaces its whole excursion times h. Both come from the
-    changes of successive rows: sum (D h)^2 / 12 + 5/6 sum max(0, -D_k D_k+1) h^2, which is n s^2 h^2 for white noise.
-    Own derivation.
-    """
-    inside = rows[1:] & rows[:-1] & (interval > 0)
-    change = np.where(inside, np.diff(x) * interval, 0.0)
-    back = np.maximum(-change[1:] * change[:-1], 0.0)
-    return math.sqrt(float(change @ change) / 12 + 5 / 6 * float(back.sum()))
-
-
-def longest_above(record: Record, threshold: float) -> tuple[float, float]:
-    """Longest time in one go with the current above a threshold, s, and its standard uncertainty.
-
-    Each end of the stretch lies somewhere in the interval before or after: uniform, 1 / sqrt(12) of it.
+    Each end of a stretch lies somewhere in the interval before or after: uniform, 1 / sqrt(12) of it.
     """
     above = record.current_a > threshold
-    if not above.any():
-        return 0.0, record.sampling_s / math.sqrt(12)
     # a stretch ends where the current falls below or where nothing was recorded
     joined = above[1:] & above[:-1] & (record.interval_s > 0)
     group = np.concatenate([[0], np.cumsum(~joined)])
     seconds = np.bincount(group, record.seconds * above)
-    return float(seconds.max()), record.sampling_s / math.sqrt(6)
+    ends = record.sampling_s / math.sqrt(6)
+    count = int((seconds > 0).sum())
+    return estimate(float(seconds.max()), ends, "s"), estimate(float(seconds.sum()), ends * max(count, 1) ** 0.5, "s")
+
+
+def gap_charge(record: Record) -> Estimate | None:
+    """Charge that the gaps took if the load went on as in the rest of the log (of the phase around them); else None.
+
+    The mean over a gap of length L scatters more than that over the log of length T: as sqrt(T / L) times its
+    uncertainty; the mean itself is shared by all gaps.
+    """
+    charge = shared = own = 0.0
+    for event in record.gaps:
+        k = int(np.searchsorted(record.time_s, event.time_s or 0.0))
+        rows: Mask = np.ones(len(record.time_s), dtype=bool)
+        if record.phase is not None and record.phase[k] and record.phase[k] == record.phase[k + 1]:
+            rows = record.phase == record.phase[k]
+        w, seconds = record.seconds * rows, event.size_s or 0.0
+        if w.sum() <= 0:
+            return None
+        mean = batch_mean(record.current_a, w)
+        charge += mean.value * seconds
+        shared += mean.u * seconds
+        own = combine(own, mean.u * math.sqrt(float(w.sum()) * seconds))
+    return estimate(charge / 3.6, combine(shared, own) / 3.6, "mAh") if record.gaps else None
 
 
 def both_ways(record: Record) -> tuple[Estimate, Estimate]:
@@ -193,7 +210,7 @@ def both_ways(record: Record) -> tuple[Estimate, Estimate]:
     for sign in (1.0, -1.0):
         flowing = record.seconds * (sign * i > 0)
         u = combine(
-            sampling_uncertainty(np.maximum(sign * i, 0.0), record.interval_s, every),
+            _between_rows(record, np.maximum(sign * i, 0.0), every),
             combine(record.current.u_bias, step_uncertainty(i, flowing, record.current)) * float(flowing.sum()),
         )
         found.append(estimate(float(np.maximum(sign * piece, 0.0).sum()), u / 3.6, "mAh"))

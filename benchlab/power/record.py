@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from benchlab.power.sampling import Edges, find_edges
 from benchlab.procedure import Channel, CurrentProcedure
 from benchlab.results import Event
 from benchlab.stats.uncertainty import combine, from_resolution, rectangular
@@ -59,6 +60,7 @@ class Record:
     rows_missing: int
     current: Sensor
     voltage: Sensor | None
+    edges: Edges
 
     @property
     def duration_s(self) -> float:
@@ -88,6 +90,7 @@ def prepare(tables: Sequence[pd.DataFrame], procedure: CurrentProcedure) -> Reco
     voltage = kept["voltage_v"].to_numpy(dtype=float) if "voltage_v" in kept else None
     if voltage is not None and np.isfinite(voltage).sum() < 2:
         voltage = None
+    known = sensor(current, interval, procedure.channels.get("current_a"))
     phase = kept["phase"].fillna("").astype(str).to_numpy(dtype=str) if "phase" in kept else None
     return Record(
         time_s=t, current_a=current, voltage_v=voltage,
@@ -95,14 +98,15 @@ def prepare(tables: Sequence[pd.DataFrame], procedure: CurrentProcedure) -> Reco
         seconds=row_seconds(interval), interval_s=interval, sampling_s=sampling, event_driven=event_driven,
         gaps=tuple(Event(kind="gap", time_s=float(t[k]), size_s=float(dt[k])) for k in np.flatnonzero(gap)),
         rows_missing=len(frame) - len(kept),
-        current=sensor(current, interval, procedure.channels.get("current_a")),
+        current=known,
         voltage=None if voltage is None else sensor(voltage, interval, procedure.channels.get("voltage_v")),
+        edges=find_edges(current, interval, known.noise),
     )  # fmt: skip
 
 
-def turned(record: Record) -> Record:
-    """The same record with the sign of the current reversed."""
-    return replace(record, current_a=-record.current_a)
+def turned(record: Record, factor: Array | float = -1.0) -> Record:
+    """The same record with the current times a factor of +1 or -1, for all rows or for each."""
+    return replace(record, current_a=factor * record.current_a + 0.0)  # + 0.0: no negative zeros
 
 
 def row_seconds(interval: Array) -> Array:
@@ -160,8 +164,9 @@ def log_step(values: Array) -> float:
     """
     finite = values[np.isfinite(values)]
     span = float(np.ptp(finite)) if finite.size else 0.0
-    if span == 0:
+    if span == 0 and not np.any(finite):
         return 0.0
+    span = span or float(np.abs(finite).max())
     levels = finite[np.unique(np.rint((finite - finite.min()) / (1e-7 * span)), return_index=True)[1]]
     if len(levels) >= _FEW_LEVELS:
         return float(np.diff(levels).min())

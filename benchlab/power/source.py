@@ -18,7 +18,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlab.power.changes import LAG, LONG, Changes, Fit, head, search, unrounded
+from benchlab.power.changes import (
+    LAG,
+    LONG,
+    STRETCH,
+    Changes,
+    Filtered,
+    Fit,
+    filtered,
+    head,
+    nearest_lag,
+    search,
+    slowest_lag,
+    unrounded,
+)
 from benchlab.power.record import Array, Mask, Record
 from benchlab.results import Estimate
 from benchlab.stats.uncertainty import combine, estimate, from_resolution
@@ -36,9 +49,9 @@ class SourceFit:
     """The fitted source; arrays have one entry per row of the record."""
 
     resistance: Estimate
-    polarisation_ohm: float
-    """Resistance of the slow answer, 0 where none was found."""
-    polarisation_s: float | None
+    polarisation: Estimate | None
+    """Resistance of the slow answer, None where none was found."""
+    polarisation_s: Estimate | None
     noise_v: float
     slow_v: Array
     """Voltage without the prompt answer: level and polarisation."""
@@ -54,11 +67,13 @@ class SourceFit:
         return r.value is not None and r.u is not None and abs(r.value) > 5 * r.u
 
 
-def fit_source(record: Record) -> SourceFit | str:
-    """Fit the source model; a string says why that is not possible."""
+def fit_source(record: Record, unusable: Mask | None = None) -> SourceFit | str:
+    """Fit the source model, without rows that are unusable (clipped); a string says why that is not possible."""
     if record.voltage_v is None or record.voltage is None:
         return "the log has no voltage"
     seen = np.isfinite(record.voltage_v)
+    if unusable is not None:
+        seen &= ~unusable
     rows = np.flatnonzero(seen)
     # an interval beside a row without voltage is lost as well
     dt = np.where(np.diff(rows) == 1, record.interval_s[rows[:-1]], 0.0)
@@ -69,7 +84,11 @@ def fit_source(record: Record) -> SourceFit | str:
     fit, least = _fitted(record, data)
     if fit.design_rank < fit.columns.shape[1]:
         return "the current does not change enough to tell the prompt answer from the slow one"
-    return _as_result(record, rows, data, fit, least)
+    found = _as_result(record, rows, data, fit, least)
+    r = found.resistance
+    if (r.value or 0.0) < 0 and not found.sure_sign and (r.hi or 0.0) < 0:
+        return "the voltage does not answer the current as that of a source does"
+    return found
 
 
 def _fitted(record: Record, data: Changes) -> tuple[Fit, float]:
@@ -77,24 +96,17 @@ def _fitted(record: Record, data: Changes) -> tuple[Fit, float]:
 
     Returns the fit and the variance of one reading below which its uncertainty must not go (0: none).
     """
-    fit = Fit(data, *search(head(data, _ROWS_FOR_SEARCH)))
+    fit = nearest_lag(Fit(data, *search(head(data, _ROWS_FOR_SEARCH))))
     step = record.voltage.step if record.voltage is not None else 0.0
     # what blurs the step, as far as the model can know: noise of the voltage, and of the current that predicts it
     noise = math.hypot(change_noise(record, data), float(fit.beta[0]) * record.current.noise)
     if step <= 0 or noise > _BLURRED * step or len(data.v) > _ROWS_FOR_SEARCH:
         return fit, 0.0
     inside = unrounded(data, fit, step, noise)
-    fit = Fit(replace(data, v=inside), *search(replace(data, v=inside)), 0)
+    fit = nearest_lag(Fit(replace(data, v=inside), *search(replace(data, v=inside)), 0))
     inside = unrounded(data, fit, step, noise, 15)
     # rounded readings tell at least as much as readings with independent noise of step^2 / 12
     return Fit(replace(data, v=inside), fit.tau, fit.rho), noise**2 + from_resolution(step) ** 2
-
-
-def reversed_fit(fit: SourceFit) -> SourceFit:
-    """The fit of the same record with the sign of the current reversed: only the resistances change, in sign."""
-    r = fit.resistance
-    turned = replace(r, value=-(r.value or 0.0), lo=None if r.hi is None else -r.hi, hi=None if r.lo is None else -r.lo)
-    return replace(fit, resistance=turned, polarisation_ohm=-fit.polarisation_ohm)
 
 
 def _too_still(data: Changes, record: Record) -> str | None:
@@ -109,12 +121,16 @@ def _too_still(data: Changes, record: Record) -> str | None:
 
 
 def _as_result(record: Record, rows: NDArray[np.intp], data: Changes, fit: Fit, least: float) -> SourceFit:
-    r0, u, dof = _resistance(fit, least)
+    last = filtered(fit)
+    r0, u, dof = _coefficient(fit, last, 0, least)
     share, u_share = _attenuation(record, data, fit)
     r0 *= 1 + share
-    u = combine(u, r0 * u_share, 0.0 if least else _rounding(record, data, fit))
+    slow, tau = _polarisation(fit, last, least)
+    u = combine(
+        u, r0 * u_share, 0.0 if least else _rounding(record, data, fit), _moment_of_jumps(record, data, slow, tau)
+    )
     prompt = r0 * data.i
-    slow_part = fit.columns[:, LAG] * fit.beta[LAG] if fit.tau is not None else np.zeros(len(data.v))
+    slow_part = fit.columns[:, LAG] * last.beta[LAG] if slow is not None else np.zeros(len(data.v))
     n = len(record.time_s)
 
     def spread(x: Array) -> Array:
@@ -124,34 +140,66 @@ def _as_result(record: Record, rows: NDArray[np.intp], data: Changes, fit: Fit, 
 
     return SourceFit(
         resistance=estimate(r0, u, "ohm", dof),
-        polarisation_ohm=float(fit.beta[LAG]) if fit.tau is not None else 0.0, polarisation_s=fit.tau,
+        polarisation=slow, polarisation_s=tau,
         noise_v=float(np.std(fit.noise)), slow_v=spread(fit.data.v + prompt - fit.noise),
         open_circuit_v=spread(fit.data.v + prompt - slow_part), residual_v=spread(fit.noise + data.v - fit.data.v),
         used=int(data.linked.sum()),
     )  # fmt: skip
 
 
-def _resistance(fit: Fit, least: float) -> tuple[float, float, float]:
-    """Prompt resistance, its standard uncertainty and degrees of freedom from a sandwich over blocks of rows.
+def _coefficient(fit: Fit, last: Filtered, column: int, least: float) -> tuple[float, float, float]:
+    """One coefficient, its standard uncertainty and degrees of freedom from a sandwich over blocks of rows.
 
     Blocks of successive rows are taken as independent of each other, whatever the noise does inside one (ripple,
     quantisation, load-dependent scatter). Degrees of freedom: Satterthwaite on the blocks' share in the estimate. Where
     few blocks carry the estimate, the uncertainty of independent noise is the least that is believed; ``least`` is a
     variance of the readings that is the least in any case.
     """
-    x, n, p = fit.x, len(fit.r), fit.x.shape[1]
-    q, r = np.linalg.qr(x / fit.scale_x)
-    pull = (q @ np.linalg.inv(r).T)[:, 0] / fit.scale_x[0]  # beta[0] = pull @ y
+    x, n, p = last.x, len(last.r), last.x.shape[1]
+    scale = np.sqrt((x**2).sum(0)) + 1e-300
+    q, r = np.linalg.qr(x / scale)
+    pull = (q @ np.linalg.inv(r).T)[:, column] / scale[column]  # beta = pull @ y
     blocks = min(_BLOCKS, max(n // 5, 2))
     block = np.arange(n) * blocks // n
     share = np.bincount(block, pull**2, blocks)
-    sums = np.bincount(block, pull * fit.r, blocks)
+    sums = np.bincount(block, pull * last.r, blocks)
     dof = max(float(share.sum() ** 2 / (share @ share)) - 1, 1.0)
     variance = float(sums @ sums) * (dof + 1) / dof
     if dof < _FEW:
-        variance = max(variance, float(pull @ pull) * float(fit.r @ fit.r) / max(int(fit.data.linked.sum()) - p, 1))
+        variance = max(variance, float(pull @ pull) * float(last.r @ last.r) / max(int(fit.data.linked.sum()) - p, 1))
     variance = max(variance, float(pull @ pull) * least)
-    return float(fit.beta[0]), math.sqrt(variance), dof
+    return float(last.beta[column]), math.sqrt(variance), dof
+
+
+def _polarisation(fit: Fit, last: Filtered, least: float) -> tuple[Estimate | None, Estimate | None]:
+    """Slow resistance and its time constant, as far as one time constant describes them; None where there is none."""
+    if fit.tau is None or last.beta[LAG] <= 0 or last.beta[0] <= 0 or fit.tau > 0.9 * slowest_lag(fit.data):
+        return None, None
+    ohm, u, dof = _coefficient(fit, last, LAG, least)
+    # the column after it is the lag's change over a factor STRETCH^2 in tau: to first order its coefficient tells how
+    # far the search missed, and how well tau is known
+    shift, u_shift, dof_tau = _coefficient(fit, last, LAG + 1, least)
+    per_shift = 2 * math.log(STRETCH) / ohm
+    tau = fit.tau * math.exp(float(np.clip(per_shift * shift, -0.3, 0.3)))
+    return estimate(ohm, u, "ohm", dof), estimate(tau, tau * per_shift * u_shift, "s", dof_tau)
+
+
+def _moment_of_jumps(record: Record, data: Changes, slow: Estimate | None, tau: Estimate | None) -> float:
+    """Standard uncertainty of the prompt resistance from not knowing when in its interval the current jumped.
+
+    The slow answer begins with the jump: half an interval h earlier or later is P h / (2 tau) more or less that looks
+    prompt. Jumps at any moment average out; jumps in step with the log do not, and lie at either end of the interval.
+    """
+    if slow is None or tau is None or not slow.value or not tau.value:
+        return 0.0
+    weight = np.where(data.linked, np.diff(data.i) ** 2, 0.0)
+    total = float(weight.sum())
+    if total <= 0:
+        return 0.0
+    each = slow.value / tau.value / 2 * weight * data.dt / total
+    if record.edges.any_in_step:
+        return (1 - record.edges.smooth) * float(each.sum())
+    return (1 - record.edges.smooth) * math.sqrt(float(each @ each) / 3)
 
 
 def _attenuation(record: Record, data: Changes, fit: Fit) -> tuple[float, float]:

@@ -73,6 +73,9 @@ class LoadTruth:
     source_resistance_ohm: float
     open_circuit_end_v: float
     phase_charge_mah: Mapping[str, float] = field(default_factory=dict)
+    recorded_mah: float
+    """Charge between the first and the last reading."""
+    recorded_wh: float
 
 
 def open_circuit_v(state: Array, cells: int) -> Array:
@@ -116,7 +119,10 @@ def simulate_load(
     missing = np.zeros(len(frame), dtype=bool)
     for start, length in logger.gaps:
         missing |= (time > start) & (time < start + length)
+    recorded = slice(round(time[0] / h), round(time[-1] / h))
     truth = LoadTruth(
+        recorded_mah=float(current[recorded].sum() * h / 3.6),
+        recorded_wh=float((current * voltage)[recorded].sum() * h / 3600),
         charge_mah=float(current.sum() * h / 3.6), energy_wh=float((current * voltage).sum() * h / 3600),
         mean_current_a=float(current.mean()), peak_current_a=float(current.max()),
         source_resistance_ohm=source.ohmic_ohm, open_circuit_end_v=float(rest[-1]),

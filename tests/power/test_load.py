@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from benchlab.power.load import (
     batch_mean,
     describe,
-    longest_above,
-    sampling_uncertainty,
+    gap_charge,
     step_uncertainty,
+    times_above,
     weighted_quantile,
 )
 from benchlab.power.record import Sensor, log_step, prepare, row_seconds
@@ -54,18 +54,6 @@ def test_uncertainty_of_a_mean_counts_independent_stretches_not_rows():
     assert u == pytest.approx(1 / np.sqrt(200), rel=0.48)
 
 
-def test_sampling_uncertainty_of_white_noise_is_its_own():
-    # n readings of noise s at interval h: the integral scatters by s h sqrt(n); clipped terms add up to 30 %
-    x = np.random.default_rng(2).normal(0, 1, 20_000)
-    u = sampling_uncertainty(x, np.full(19_999, 0.1), np.ones(20_000, bool))
-    assert 1.0 <= u / (0.1 * np.sqrt(20_000)) <= 1.3
-
-
-def test_sampling_uncertainty_of_one_jump():
-    x = np.array([0.0, 0, 0, 6, 6, 6])
-    assert sampling_uncertainty(x, np.ones(5), np.ones(6, bool)) == pytest.approx(6 / np.sqrt(12))
-
-
 def test_step_of_the_log_averages_out_over_levels():
     sensor = Sensor(step=0.1, accuracy=0, noise=0)
     assert step_uncertainty(np.full(9, 0.3), np.ones(9), sensor) == pytest.approx(0.1 / np.sqrt(12))
@@ -76,14 +64,37 @@ def test_step_of_the_log_averages_out_over_levels():
 def test_log_step_is_found_from_the_readings():
     assert log_step(np.arange(40) * 0.25) == pytest.approx(0.25)
     assert log_step(np.array([0.0, 30.6])) == pytest.approx(0.1)  # on and off: the last decimal place
-    assert log_step(np.array([2.0, 2.0])) == 0
+    assert log_step(np.array([0.4, 0.4])) == pytest.approx(0.1)  # constant: the last decimal place
+    assert log_step(np.array([0.0, 0.0])) == 0
 
 
 def test_longest_time_above_a_threshold_ends_at_a_gap(procedure, make_log):
     t = [0, 1, 2, 3, 4, 60, 61, 62]
     r = prepare([make_log(t, [0, 5, 5, 5, 0, 5, 5, 0])], procedure)
-    assert longest_above(r, 4.0)[0] == pytest.approx(3.0)
-    assert longest_above(r, 6.0)[0] == 0
+    longest, total = times_above(r, 4.0)
+    assert longest.value == pytest.approx(3.0)
+    assert total.value == pytest.approx(3.0 + 1.5)  # half the gapless interval before 60 s is lost, and half of 61-62
+    assert times_above(r, 6.0)[0].value == 0
+
+
+def test_charge_in_gaps_is_counted_aside(procedure, make_log):
+    t = np.concatenate([np.arange(0, 100, 0.1), np.arange(136, 236, 0.1)])
+    r = prepare([make_log(t, np.full(len(t), 2.0))], procedure)
+    # 36.1 s at 2 A; a constant load leaves no doubt about the gap but its own step
+    assert gap_charge(r).value == pytest.approx(2 * 36.1 / 3.6)
+    assert describe(r)["charge_mah"].value == pytest.approx(2 * 2 * 99.9 / 3.6)
+
+
+def test_charge_in_a_gap_takes_the_phase_around_it(procedure, make_log):
+    t = np.concatenate([np.arange(0, 50, 0.1), np.arange(60, 110, 0.1)])
+    i = np.where(t < 30, 9.0, 1.0)
+    r = prepare([make_log(t, i, phase=np.where(t < 30, "climb", "cruise"))], procedure)
+    # the last row of the climb counts half of the step down to the cruise
+    assert gap_charge(r).value == pytest.approx(1 * 10.1 / 3.6, rel=1e-3)
+
+
+def test_no_gap_no_charge_in_gaps(procedure, make_log):
+    assert gap_charge(prepare([make_log(range(9), [1.0] * 9)], procedure)) is None
 
 
 @settings(deadline=None)
