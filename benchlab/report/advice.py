@@ -40,8 +40,18 @@ def worst_finding(findings: Sequence[Finding]) -> Finding | None:
     for verdict in ("reject", "retest"):
         bad = [f for f in findings if f.verdict == verdict]
         if bad:
-            return min(bad, key=lambda f: -1.0 if f.p_conform is None else f.p_conform)
+            return min(bad, key=_weight)
     return None
+
+
+def _weight(f: Finding) -> tuple[float, float]:
+    """Order of findings of one verdict: what cannot be measured away first, then the farthest outside its limit.
+
+    Probabilities below a thousandth say the same: how often the value holds its limit then decides.
+    """
+    if f.p_conform is None:
+        return -1.0, 0.0
+    return round(f.p_conform, 3), -_share_used(f)
 
 
 def deciding_words(item: PartResult | GroupResult) -> str:
@@ -123,7 +133,14 @@ def _unread_logs(result: AirframeResult) -> Iterator[Action]:
 def _rejected(result: AirframeResult) -> Iterator[Action]:
     for p in result.parts:
         if p.verdict == "reject":
-            yield Action(what=_REPLACE[p.kind].format(name(p)), why=deciding_words(p), verdict="reject", part=p.id)
+            yield Action(what=_what(p, _REPLACE[p.kind]), why=deciding_words(p), verdict="reject", part=p.id)
+
+
+def _what(part: PartResult, general: str) -> str:
+    """Say what to do with a part: what its analysis says, else the general wording."""
+    if part.next_step is None:
+        return general.format(name(part))
+    return f"{name(part)}: {part.next_step.removesuffix('.')}"
 
 
 def _moves(result: AirframeResult) -> Iterator[Action]:
@@ -132,10 +149,10 @@ def _moves(result: AirframeResult) -> Iterator[Action]:
     if moved:
         gain = _gain(assignment.fitted_worst_mismatch, assignment.worst_mismatch)
         where = text.listed([f"{m.part} to {m.position}" for m in moved])
-        yield Action(what=f"Move {where}", why=f"they then match better{gain}", verdict="retest")
+        yield Action(what=f"Move {where}", why=f"They then match better{gain}.", verdict="retest")
     if assignment.empty:
         what = f"Find a part for {text.listed(list(assignment.empty))}"
-        yield Action(what=what, why="no sound, matching part is left for it", verdict="retest")
+        yield Action(what=what, why="No sound, matching part is left for it.", verdict="retest")
 
 
 def _gain(before: float | None, after: float | None) -> str:
@@ -149,9 +166,8 @@ def _retests(result: AirframeResult) -> Iterator[Action]:
     for p in result.parts:
         if p.verdict != "retest":
             continue
-        what = _AGAIN[p.kind].format(name(p))
-        if p.kind == "servo" and p.cycles_needed:
-            what = f"Cycle {name(p)} for {p.cycles_needed} more cycles"
+        general = f"Cycle {{}} for {p.cycles_needed} more cycles" if p.kind == "servo" and p.cycles_needed else ""
+        what = _what(p, general or _AGAIN[p.kind])
         yield Action(what=what, why=deciding_words(p), verdict="retest", part=p.id)
 
 
@@ -176,7 +192,7 @@ def _trims(result: AirframeResult) -> Iterator[Action]:
             followers = text.listed(list(dict.fromkeys(t.follower for t in g.trim)))
             yield Action(
                 what=f"Enter the trim table of {g.name} for {followers}",
-                why=f"at most {text.number(left, 2)}° of mismatch are then left", verdict=g.verdict, group=g.name,
+                why=f"At most {text.number(left, 2)}° of mismatch are then left.", verdict=g.verdict, group=g.name,
             )  # fmt: skip
 
 

@@ -9,8 +9,9 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
@@ -21,18 +22,18 @@ from benchlab.quantities import QUANTITIES
 from benchlab.report import advice, assets, look, text
 from benchlab.report.figures import Figure
 from benchlab.report.figures.compare import dimension_figure, group_figure, matrix_figure, sister_figures
+from benchlab.report.figures.pack import pack_figures
 from benchlab.report.figures.power import power_figures
 from benchlab.report.figures.servo import servo_figures
 from benchlab.report.figures.tank import tank_figures
 from benchlab.report.procedures import procedure_tables
 from benchlab.results import AirframeResult, Analysis, BudgetLine, Estimate, LogResult, PartResult, Trend
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-_FIGURES = {"servo": servo_figures, "tank": tank_figures, "pack": power_figures, "circuit": power_figures}
+_FIGURES = {"servo": servo_figures, "tank": tank_figures, "pack": pack_figures, "circuit": power_figures}
 _MAIN_FIGURES = 6
 """So many of a servo's small figures are open at once; the rest waits behind "more quantities"."""
+_BUDGET = ("circuit", "phase", "minutes", "share", "mean_current_a", "charge_mah")
+_CROSS_CHECK = ("servo", "mean_current_a", "cycles")
 REJECTED_SHOWN = 40
 """Rejected rows listed per log; all of them stand in rejected_rows.csv."""
 
@@ -57,6 +58,19 @@ class PartView:
     trends: Mapping[str, Trend]
     estimates: Mapping[str, Estimate]
     budgets: Mapping[str, list[BudgetLine]]
+    budget: tuple[dict[str, Any], ...] = ()
+    """A pack's charge by circuit and phase."""
+    cross_check: tuple[dict[str, Any], ...] = ()
+    """A pack's servos as they drew current on their own bench."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondBest:
+    """The placement to fall back on: part by position, and by rank (0 fitted, 1 best, 2 second best) its mismatch."""
+
+    parts: Mapping[str, str | None]
+    worst: Mapping[int, float | None]
+    total: Mapping[int, float | None]
 
 
 def render(
@@ -79,7 +93,8 @@ def render(
     matrices = [matrix_figure(tables.get(name), coupling) for name, coupling in _matrices(result, tables)]
     script = assets.text("report.js")
     html = environment().get_template("page.html.j2").render(
-        result=result, trims=_trims(result, tables), matrix_plots=_plots(matrices, number),
+        result=result, trims=_trims(result, tables), second=_second(tables.get("placements")),
+        earlier=_records(tables.get("earlier")), matrix_plots=_plots(matrices, number),
         sections=sections, dimensions=dimensions, groups=groups, anchors=anchors,
         group_anchors={g.name: a for g, a, _ in groups},
         actions=advice.actions(result), by_verdict=_by_verdict(result),
@@ -107,7 +122,7 @@ def environment() -> Environment:
         "probability": text.probability, "duration": text.duration,
         "event_word": text.event, "finding_value": text.finding_value, "finding_limit": text.finding_limit,
         "finding_name": advice.finding_name, "deciding": advice.deciding_words, "limit": text.limit,
-        "worst": advice.worst_finding, "aspect": text.aspect,
+        "aspect": text.aspect, "calibration": text.calibration,
     }  # fmt: skip
     env.tests |= {
         "not_judged": advice.not_judged,
@@ -140,6 +155,8 @@ def _part_view(part: PartResult, anchor: str, analysis: Analysis | None, number:
         others=tuple(p for p in plots if not p.figure.over_cycles),
         trends={k: v for k, v in part.quantities.items() if isinstance(v, Trend)},
         estimates={k: v for k, v in part.quantities.items() if isinstance(v, Estimate)}, budgets=budgets,
+        budget=_records(analysis.tables.get("budget") if analysis else None, _BUDGET),
+        cross_check=_records(analysis.tables.get("cross_check") if analysis else None, _CROSS_CHECK),
     )  # fmt: skip
 
 
@@ -164,13 +181,34 @@ def _trims(result: AirframeResult, tables: Mapping[str, pd.DataFrame]) -> dict[s
     for g in result.groups:
         rows: list[dict[str, Any]] = [dataclasses.asdict(t) for t in g.trim]
         if table is not None and len(own := table[table["group"] == g.name]):
-            rows = [{str(k): v for k, v in row.items()} for row in own.to_dict("records")]
-        out[g.name] = [{k: _finite(v) for k, v in (dict.fromkeys(more) | row).items()} for row in rows]
+            rows = list(_records(own))
+        out[g.name] = [dict.fromkeys(more) | row for row in rows]
     return out
 
 
+def _records(table: pd.DataFrame | None, columns: Iterable[str] = ()) -> tuple[dict[str, Any], ...]:
+    """Rows of a table as dicts that have at least these columns, None for what is missing; none without a table."""
+    if table is None:
+        return ()
+    least = dict.fromkeys(columns)
+    return tuple(least | {str(k): _finite(v) for k, v in row.items()} for row in table.to_dict("records"))
+
+
+def _second(table: pd.DataFrame | None) -> SecondBest | None:
+    """The second best placement, where the matching found one."""
+    rows = _records(table)
+    second = [r for r in rows if r["rank"] == 2]
+    if not second:
+        return None
+    return SecondBest(
+        parts={r["position"]: r["part"] for r in second},
+        worst={int(r["rank"]): r["worst_mismatch"] for r in rows},
+        total={int(r["rank"]): r["sum_mismatch"] for r in rows},
+    )
+
+
 def _finite(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return None if value is pd.NA or (isinstance(value, float) and not math.isfinite(value)) else value
 
 
 def _by_verdict(result: AirframeResult) -> dict[str, list[PartResult]]:

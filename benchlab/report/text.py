@@ -115,7 +115,7 @@ def measured(value: float | None, u: float | None) -> str:
         return number(value)
     place = _place(u)
     largest = max(abs(value), u)
-    if 1e-3 <= largest < 1e5 and place >= -6:
+    if 1e-3 <= largest < 1e5 and place >= -7:
         return _minus(f"{_round(value, place)} ± {_round(u, place)}")
     exponent = math.floor(math.log10(largest))
     scaled, scaled_u, place = value / 10**exponent, u / 10**exponent, place - exponent
@@ -205,6 +205,16 @@ def plot_label(text: str) -> str:
     """Make text from a log or register harmless where plotly would take it for markup."""
     flat = " ".join(text.split())
     return flat.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def calibration(formula: str) -> str:
+    """Return "scale x reading + offset" with true signs and without a part that changes nothing."""
+    found = re.fullmatch(r"(\S+) x reading \+ (\S+)", formula.partition(";")[0].strip())
+    if found is None:
+        return formula
+    scale, offset = float(found[1]), float(found[2])
+    times = "reading" if scale == 1 else f"{_minus(found[1])} × reading"
+    return times if offset == 0 else f"{times} {'+' if offset > 0 else '−'} {found[2].removeprefix('-')}"
 
 
 def listed(words: list[str]) -> str:

@@ -42,7 +42,7 @@ def open_page(browser, small_page):
     tab.on("pageerror", lambda e: tab.trouble.append(str(e)))
     tab.on("request", lambda r: None if r.url.startswith(("file:", "data:", "blob:")) else tab.trouble.append(r.url))
     tab.goto(small_page)
-    tab.wait_for_selector("html[data-ready=yes]", state="attached")
+    tab.wait_for_selector("html[data-figures=yes]", state="attached")
     return tab
 
 
@@ -127,21 +127,25 @@ def test_a_link_into_a_closed_box_opens_it(opened):
     opened.wait_for_function("document.getElementById('plot-20').offsetWidth > 0")
 
 
-def test_printing_draws_everything_in_light_and_restores_the_screen(opened):
+def test_printing_draws_what_decides_in_light_and_restores_the_screen(opened):
     opened.emulate_media(color_scheme="dark")
     opened.evaluate(
         """() => addEventListener('beforeprint', () => {
+            const plots = [...document.querySelectorAll('.plot')];
             window.atPrint = {
-                drawn: document.querySelectorAll('.plot[data-drawn=print] .main-svg').length,
-                plots: document.querySelectorAll('.plot').length,
-                closed: document.querySelectorAll('main details:not([open])').length,
-                paper: document.querySelector('.plot .main-svg').style.background,
+                missing: plots.filter((p) => p.dataset.print !== 'no' && p.dataset.drawn !== 'print').length,
+                left: plots.filter((p) => p.dataset.print === 'no').length,
+                shown: plots.filter((p) => p.dataset.drawn === 'print').length,
+                closed: document.querySelectorAll('main details:not([open]):not([data-print=no])').length,
+                paper: document.querySelector('.plot[data-drawn=print] .main-svg').style.background,
             };
         })"""
     )
     pdf = opened.pdf(prefer_css_page_size=True)
     seen = opened.evaluate("window.atPrint")
-    assert seen["drawn"] >= seen["plots"]
+    assert seen["missing"] == 0
+    assert seen["shown"] > 30
+    assert seen["left"] > 10  # further quantities stay on the screen
     assert seen["closed"] == 0
     assert seen["paper"] == "rgb(254, 254, 254)"
     assert pdf.startswith(b"%PDF")
@@ -151,10 +155,17 @@ def test_printing_draws_everything_in_light_and_restores_the_screen(opened):
     assert opened.trouble == []
 
 
+def test_paper_says_what_it_leaves_out(opened):
+    opened.emulate_media(media="print")
+    assert opened.is_visible(".paper")
+    assert not opened.is_visible("#print")
+    assert opened.locator("details.screen").first.is_hidden()
+
+
 def test_a_phone_needs_no_sideways_scrolling(browser, small_page):
     tab = browser.new_page(viewport={"width": 360, "height": 1400})
     tab.goto(small_page)
-    tab.wait_for_selector("html[data-ready=yes]", state="attached")
+    tab.wait_for_selector("html[data-figures=yes]", state="attached")
     scroll_through(tab)
     assert tab.evaluate("document.documentElement.scrollWidth") <= 360
     tab.close()

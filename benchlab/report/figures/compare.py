@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
 from benchlab.quantities import unit_of
 from benchlab.report import text
-from benchlab.report.figures.base import Figure, add_limit, axis, dots, f4, finish, line
+from benchlab.report.figures.base import Drawing, Figure, add_limit, axis, dots, finish, line
 from benchlab.report.look import HEAT, LIGHT
 from benchlab.results import Estimate, GroupResult, PartResult, Trend
 
@@ -31,36 +31,19 @@ def _sister_figure(name: str, there: list[tuple[PartResult, Estimate]]) -> Figur
     labels = [text.plot_label(p.id) for p, _ in there]
     values = np.array([e.value for _, e in there], dtype=float)
     reach = np.array([_half_width(e) for _, e in there])
-    fig = go.Figure(
-        go.Scatter(
-            x=f4(values), y=list(range(len(labels))), mode="markers", error_x={"array": f4(reach), "thickness": 1.4},
-            marker={
-                "size": 9,
-                "color": LIGHT["fit"],
-                "symbol": ["x" if p.verdict == "reject" else "circle" for p, _ in there],
-            },
+    fig = Drawing(
+        dots(
+            values, np.arange(len(labels)), colour="fit", size=9, error_x={"array": reach, "thickness": 1.4},
             hovertemplate="%{x:.4g}<extra></extra>",
-        )
+        ),
+        xaxis=axis(f"{text.title(name)}, {text.unit(unit_of(name))}"), yaxis=_rows(labels),
     )  # fmt: skip
+    fig.data[0]["marker"]["symbol"] = ["x" if p.verdict == "reject" else "circle" for p, _ in there]
     middle = float(np.median(values))
-    fig.add_shape(
-        type="line", x0=middle, x1=middle, y0=0, y1=1, yref="paper", line={"color": LIGHT["faint"], "width": 1.2}
-    )
+    fig.shape(type="line", x0=middle, x1=middle, y0=0, y1=1, yref="paper", line={"color": LIGHT["faint"], "width": 1.2})
     for bound in _upper_limits([p for p, _ in there], name):
         if bound < values.max() + 3 * np.ptp(values):
-            fig.add_shape(
-                type="line", x0=bound, x1=bound, y0=0, y1=1, yref="paper",
-                line={"color": LIGHT["limit"], "width": 1.6, "dash": "dash"},
-            )  # fmt: skip
-    fig.update_layout(
-        xaxis=axis(f"{text.title(name)}, {text.unit(unit_of(name))}"),
-        yaxis={
-            "tickvals": list(range(len(labels))),
-            "ticktext": labels,
-            "range": [len(labels) - 0.5, -0.5],
-            "showgrid": False,
-        },
-    )
+            add_limit(fig, bound, f"limit {text.number(bound)}", ref="x")
     far = labels[int(np.argmax(np.abs(values - middle)))]
     return Figure(
         title=f"{text.title(name)}, servos side by side",
@@ -78,7 +61,7 @@ def group_figure(group: GroupResult, differences: pd.DataFrame | None) -> Figure
     """
     if differences is None or not len(own := differences[differences["group"] == group.name]):
         return None
-    fig = go.Figure()
+    fig = Drawing()
     for i, (follower, rows) in enumerate(own.groupby("follower", sort=False)):
         label = text.plot_label(f"{follower} − {rows['leader'].iloc[0]}")
         for when, dash, symbol, word in (
@@ -88,17 +71,17 @@ def group_figure(group: GroupResult, differences: pd.DataFrame | None) -> Figure
             colour = ("second", "outlier", "data")[i % 3] if when == "before" else ("fit", "ink", "limit")[i % 3]
             both = rows[[f"{when}_up_deg", f"{when}_down_deg"]].to_numpy(dtype=np.float64)
             command = rows["command_us"].to_numpy(dtype=np.float64)
-            fig.add_trace(
+            fig.add(
                 line(
                     np.concatenate([command, [np.nan], command]), np.concatenate([both[:, 0], [np.nan], both[:, 1]]),
-                    colour=colour, mode="lines+markers", name=f"{label}, {word}", showlegend=True, line_dash=dash,
+                    colour=colour, mode="lines+markers", name=f"{label}, {word}", showlegend=True, dash=dash,
                     marker={"symbol": symbol, "size": 5}, hovertemplate="%{x:.0f} µs: %{y:.3g}°<extra></extra>",
                 )
             )  # fmt: skip
     tolerance = next((f.upper for f in group.findings if f.quantity == "stroke_mismatch_deg" and f.upper), None)
     for bound in (-tolerance, tolerance) if tolerance else ():
         add_limit(fig, bound, f"tolerance {text.number(bound)}")
-    fig.update_layout(xaxis=axis("command, µs"), yaxis=axis("difference, °"), showlegend=True)
+    fig.layout |= {"xaxis": axis("command, µs"), "yaxis": axis("difference, °"), "showlegend": True}
     before, after = (
         float(np.nanmax(np.abs(own[[f"{w}_up_deg", f"{w}_down_deg"]].to_numpy(dtype=np.float64))))
         for w in ("before", "after")
@@ -118,17 +101,17 @@ def matrix_figure(table: pd.DataFrame | None, coupling: str) -> Figure | None:
         return None
     names = [text.plot_label(str(n)) for n in table.index]
     z = np.where(np.eye(len(table), dtype=bool), np.nan, table.to_numpy(dtype=np.float64))
-    fig = go.Figure(
-        go.Heatmap(
-            x=names, y=names, z=f4(z), colorscale=HEAT, zmin=0, zmax=2, texttemplate="%{z:.2f}",
-            colorbar={"title": {"text": "share"}, "thickness": 12, "outlinewidth": 0},
-            hovertemplate="%{y} and %{x}: %{z:.2f} of the tolerance<extra></extra>", hoverongaps=False,
-        ),
-        layout={
-            "xaxis": {"type": "category", "showgrid": False, "side": "top", "title": {"text": "servo"}},
-            "yaxis": {"type": "category", "showgrid": False, "autorange": "reversed", "title": {"text": "servo"}},
-        },
-    )  # fmt: skip
+    heat = {
+        "type": "heatmap", "x": names, "y": names, "z": z, "colorscale": HEAT, "zmin": 0, "zmax": 2,
+        "texttemplate": "%{z:.2f}", "showscale": False, "hoverongaps": False,
+        "hovertemplate": "%{y} and %{x}: %{z:.2f} of the tolerance<extra></extra>",
+    }  # fmt: skip
+    fig = Drawing(
+        heat,
+        xaxis=axis("servo", type="category", showgrid=False, side="top"),
+        yaxis=axis("servo", type="category", showgrid=False, autorange="reversed"),
+        margin={"t": 48, "b": 8},
+    )
     upper = np.triu(np.where(np.isfinite(z), z, np.inf), 1) + np.tril(np.full(z.shape, np.inf))
     i, j = divmod(int(np.argmin(upper)), len(z))
     best = f"Best pair: {table.index[i]} and {table.columns[j]}." if np.isfinite(upper[i, j]) else "No pair measured."
@@ -151,23 +134,13 @@ def dimension_figure(parts: Sequence[PartResult]) -> Figure | None:
     if not rows:
         return None
     share = np.array([r[1] for r in rows])
-    fig = go.Figure(
-        dots(share, np.arange(len(rows)), colour="fit", size=9, error_x={"array": f4([1.96 * r[2] for r in rows])})
+    fig = Drawing(
+        dots(share, np.arange(len(rows)), colour="fit", size=9, error_x={"array": [1.96 * r[2] for r in rows]}),
+        xaxis=axis("left − right, in tolerances", zeroline=True, zerolinecolor=LIGHT["faint"]),
+        yaxis=_rows([text.plot_label(r[0]) for r in rows]),
     )
     for bound in (-1, 1):
-        fig.add_shape(
-            type="line", x0=bound, x1=bound, y0=0, y1=1, yref="paper",
-            line={"color": LIGHT["limit"], "dash": "dash", "width": 1.6},
-        )  # fmt: skip
-    fig.update_layout(
-        xaxis=axis("left − right, in tolerances", zeroline=True, zerolinecolor=LIGHT["faint"]),
-        yaxis={
-            "tickvals": list(range(len(rows))),
-            "ticktext": [text.plot_label(r[0]) for r in rows],
-            "range": [len(rows) - 0.5, -0.5],
-            "showgrid": False,
-        },
-    )
+        add_limit(fig, bound, "tolerance" if bound > 0 else "", ref="x")
     widest = rows[int(np.argmax(np.abs(share)))]
     return Figure(
         title="Left against right",
@@ -175,6 +148,15 @@ def dimension_figure(parts: Sequence[PartResult]) -> Figure | None:
         look_for="Look for: dots, with their 95 % intervals, between the dashed lines.",
         json=finish(fig), height=110 + 26 * len(rows), wide=True,
     )  # fmt: skip
+
+
+def _rows(labels: list[str]) -> dict[str, Any]:
+    """Return an axis with one row per label, the first on top."""
+    places = list(range(len(labels)))
+    return {
+        "tickvals": places, "ticktext": labels, "range": [len(labels) - 0.5, -0.5], "showgrid": False,
+        "automargin": True,
+    }  # fmt: skip
 
 
 def _settled(part: PartResult, name: str) -> Estimate | None:

@@ -6,22 +6,30 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from benchlab.report import text
-from benchlab.report.figures.base import Figure, axis, band, dots, finish, line, two_panels
-from benchlab.report.look import LIGHT
+from benchlab.report.figures.base import (
+    Array,
+    Drawing,
+    Figure,
+    add_shade,
+    axis,
+    band,
+    dots,
+    finish,
+    line,
+    numbers,
+    two_panels,
+)  # fmt: skip
 from benchlab.results import Analysis, Estimate, PartResult
-
-Array = NDArray[np.float64]
 
 
 def tank_figures(analysis: Analysis) -> Iterator[Figure]:
     """Yield the figures of one tank: the hold, what the weather did."""
     if (hold := analysis.tables.get("hold")) is None or not len(hold):
         return
-    columns = {c: hold[c].to_numpy(dtype=np.float64, na_value=np.nan) for c in hold.columns if c != "used"}
+    columns = {c: numbers(hold, c) for c in hold.columns if c != "used"}
     used = hold["used"].to_numpy(dtype=bool)
     yield hold_figure(analysis.result, columns, used)
     if (figure := weather_figure(columns)) is not None:
@@ -31,34 +39,24 @@ def tank_figures(analysis: Analysis) -> Iterator[Figure]:
 def hold_figure(result: PartResult, columns: dict[str, Array], used: NDArray[np.bool_]) -> Figure:
     """Draw raw and corrected pressure, fit with its 95 % band, spans left out, and the slowest decay still allowed."""
     hours = columns["time_s"] / 3600
-    fig = go.Figure()
+    fig = Drawing()
     for lo, hi in _spans(hours, ~used):
-        fig.add_shape(
-            type="rect",
-            x0=lo,
-            x1=hi,
-            y0=0,
-            y1=1,
-            yref="paper",
-            layer="below",
-            line_width=0,
-            fillcolor=LIGHT["left_out"],
-        )
-    fig.add_trace(band(hours, columns["fit_lo_kpa"], columns["fit_hi_kpa"]))
-    fig.add_trace(line(hours, columns["pressure_kpa"], colour="data", width=1, name="gauge as logged", showlegend=True))
-    fig.add_trace(
+        add_shade(fig, lo, hi)
+    fig.add(band(hours, columns["fit_lo_kpa"], columns["fit_hi_kpa"]))
+    fig.add(line(hours, columns["pressure_kpa"], colour="data", width=1, name="gauge as logged", showlegend=True))
+    fig.add(
         dots(
             hours[used], columns["corrected_kpa"][used], colour="second", size=3.5, name="corrected", showlegend=True,
             hovertemplate="%{x:.3g} h: %{y:.4g} kPa<extra>corrected</extra>",
         )
     )  # fmt: skip
-    fig.add_trace(line(hours, columns["fit_kpa"], name="fit, 95 % band", showlegend=True))
+    fig.add(line(hours, columns["fit_kpa"], name="fit, 95 % band", showlegend=True))
     slowest = _limit_curve(result, hours, used)
     if slowest is not None:
-        fig.add_trace(
-            line(*slowest, colour="limit", name="least allowed", showlegend=True, line_dash="dash", hoverinfo="skip")
-        )
-    fig.update_layout(xaxis=axis("time since the log began, h"), yaxis=axis("gauge pressure, kPa"), showlegend=True)
+        fig.add(line(*slowest, colour="limit", name="least allowed", showlegend=True, dash="dash", hoverinfo="skip"))
+    fig.layout |= {
+        "xaxis": axis("time since the log began, h"), "yaxis": axis("gauge pressure, kPa"), "showlegend": True,
+    }  # fmt: skip
     return Figure(
         title="Pressure hold", conclusion=_hold_words(result),
         look_for="Look for: a fit that stays above the dashed curve, and corrected readings that follow it without "
@@ -75,9 +73,9 @@ def weather_figure(columns: dict[str, Array]) -> Figure | None:
         return None
     hours = columns["time_s"] / 3600
     names = {"temperature_c": "temperature, °C", "barometer_kpa": "barometer, kPa"}
-    fig = go.Figure()
+    fig = Drawing()
     for row, column in enumerate(there):
-        fig.add_trace(
+        fig.add(
             line(
                 hours, columns[column], colour="fit" if row == 0 else "second", yaxis="y" if row == 0 else "y2",
                 hovertemplate="%{x:.3g} h: %{y:.5g}<extra></extra>",
@@ -86,7 +84,7 @@ def weather_figure(columns: dict[str, Array]) -> Figure | None:
     if len(there) == 2:
         two_panels(fig, names[there[0]], names[there[1]], "time since the log began, h")
     else:
-        fig.update_layout(xaxis=axis("time since the log began, h"), yaxis=axis(names[there[0]]))
+        fig.layout |= {"xaxis": axis("time since the log began, h"), "yaxis": axis(names[there[0]])}
     words = [
         f"{names[c].split(',')[0].capitalize()} moved by {text.number(float(np.nanmax(v) - np.nanmin(v)), 2)} "
         f"{'K' if c == 'temperature_c' else 'kPa'}."

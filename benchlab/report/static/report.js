@@ -6,17 +6,50 @@
   const coarse = matchMedia("(pointer: coarse)").matches;
   const plots = [...document.querySelectorAll(".plot")];
   const opened = new Set();
+  const closed = new Set();
   let printing = false;
 
-  // ---- plotly: unpacked once, then figures are drawn as they come into view
+  // ---- plotly: unpacked once the page stands, then figures are drawn as they come near the view
+  function bytes(text) {
+    return Uint8Array.fromBase64 ? Uint8Array.fromBase64(text) : Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+  }
+
   async function loadPlotly() {
     if (!("DecompressionStream" in window)) throw new Error("this browser cannot unpack the drawing code");
-    const packed = Uint8Array.from(atob(byId("plotly-gz").textContent), (c) => c.charCodeAt(0));
-    const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+    const stream = new Blob([bytes(byId("plotly-gz").textContent)]).stream();
     const script = document.createElement("script");
-    script.textContent = await new Response(stream).text();
+    script.textContent = await new Response(stream.pipeThrough(new DecompressionStream("gzip"))).text();
     document.head.append(script);
     if (!window.Plotly) throw new Error("the drawing code did not start");
+  }
+
+  // packed arrays: whole steps above the least value, 0 for a missing one; see figures/base.py
+  function unpack(x) {
+    if (x === null || typeof x !== "object") return x;
+    if (x.u2 || x.u1) {
+      const raw = bytes(x.u2 || x.u1);
+      const codes = x.u2 ? new Uint16Array(raw.buffer) : raw;
+      const values = Float64Array.from(codes, (c) => (c ? x.low + c * x.step : NaN));
+      if (!x.width) return values;
+      return Array.from({ length: values.length / x.width }, (_, i) => values.subarray(i * x.width, (i + 1) * x.width));
+    }
+    for (const key in x) x[key] = unpack(x[key]);
+    return x;
+  }
+
+  // many dots become one path of round points: a thousand times fewer elements in the page and on paper
+  function onePath(trace) {
+    const n = trace.y ? trace.y.length : 0;
+    if (trace.mode !== "markers" || n < 100 || Array.isArray(trace.marker.symbol)) return;
+    const x = [];
+    const y = [];
+    for (let i = 0; i < n; i++) {
+      const at = trace.x ? trace.x[i] : trace.x0 + i * trace.dx;
+      if (Number.isNaN(trace.y[i])) continue;
+      x.push(at, at, null);
+      y.push(trace.y[i], trace.y[i], null);
+    }
+    Object.assign(trace, { mode: "lines", x, y, line: { color: trace.marker.color, width: trace.marker.size, simplify: false } });
   }
 
   function colours(json) {
@@ -24,17 +57,35 @@
     return night ? json.replace(/#[0-9a-f]{6}/g, (c) => settings.dark[c] || c) : json;
   }
 
+  // on paper three small figures stand in a row: smaller letters, narrower margins
+  function forPaper(layout, plot) {
+    const small = !plot.dataset.wide;
+    const size = small ? 8 : 9;
+    layout.width = small ? 219 : 688;
+    layout.height = Number(plot.dataset.height) * (small ? 0.66 : 0.72);
+    layout.autosize = false;
+    layout.template.layout.font.size = size;
+    if (small) layout.margin = { ...layout.template.layout.margin, ...layout.margin, l: 40, r: 6, t: 16, b: 26 };
+    for (const axis of ["xaxis", "yaxis"]) layout.template.layout[axis].title.font.size = size;
+    for (const note of layout.annotations || []) {
+      note.font.size = size - 1;
+      if (note.xshift) note.xshift = -38;
+    }
+    for (const key in layout) if (/^[xy]axis/.test(key) && layout[key].title) layout[key].title.standoff = 3;
+  }
+
   function draw(plot) {
-    const spec = JSON.parse(colours(byId(plot.id + "-data").textContent));
-    const layout = spec.layout || {};
+    const spec = unpack(JSON.parse(colours(byId(plot.id + "-data").textContent)));
+    const layout = spec.layout;
+    spec.data.forEach(onePath);
     layout.template = JSON.parse(colours(JSON.stringify(settings.template)));
     layout.height = plot.offsetHeight || Number(plot.dataset.height);
-    layout.width = printing ? (plot.dataset.wide ? 680 : 332) : undefined;
-    layout.autosize = !printing;
-    if (printing) layout.height = Number(plot.dataset.height) * (plot.dataset.wide ? 0.85 : 0.8);
+    if (printing) forPaper(layout, plot);
     if (coarse) layout.dragmode = false;
     if (!plot.dataset.drawn) plot.textContent = "";
-    window.Plotly.react(plot, spec.data, layout, { ...settings.config, staticPlot: printing, responsive: !printing });
+    const bar = coarse || printing ? false : "hover";
+    window.Plotly.react(plot, spec.data, layout,
+      { ...settings.config, displayModeBar: bar, staticPlot: printing, responsive: !printing });
     plot.dataset.drawn = printing ? "print" : "screen";
   }
 
@@ -48,16 +99,20 @@
     for (const plot of plots) if (plot.dataset.drawn && plot.offsetWidth) draw(plot);
   }
 
-  // ---- print: everything open, everything drawn, in the colours of paper
+  // ---- print: boxes open but for the long lists, the figures that decide are drawn in the colours of paper
   function beforePrint() {
-    if (printing || !window.Plotly) return;
+    if (printing) return;
     printing = true;
     document.documentElement.classList.add("printing");
-    for (const box of document.querySelectorAll("main details:not([open])")) {
+    for (const box of document.querySelectorAll("main details:not([open]):not([data-print=no])")) {
       opened.add(box);
       box.open = true;
     }
-    plots.forEach(draw);
+    for (const box of document.querySelectorAll("main details[open][data-print=no]")) {
+      closed.add(box);
+      box.open = false;
+    }
+    if (window.Plotly) plots.filter((plot) => plot.dataset.print !== "no").forEach(draw);
   }
 
   function afterPrint() {
@@ -65,8 +120,12 @@
     printing = false;
     document.documentElement.classList.remove("printing");
     for (const box of opened) box.open = false;
+    for (const box of closed) box.open = true;
     opened.clear();
+    closed.clear();
+    if (!window.Plotly) return;
     for (const plot of plots) {
+      if (plot.dataset.drawn !== "print") continue;
       window.Plotly.purge(plot);
       delete plot.dataset.drawn;
       seen.unobserve(plot);
@@ -122,16 +181,22 @@
   printButton.hidden = false;
   printButton.addEventListener("click", () => print());
 
-  loadPlotly().then(() => {
-    plots.forEach((plot) => seen.observe(plot));
-    dark.addEventListener("change", () => { if (!printing) redraw(); });
-    addEventListener("beforeprint", beforePrint);
-    addEventListener("afterprint", afterPrint);
-    document.documentElement.dataset.ready = "yes";
-    if (location.hash) openTarget();
-  }, (error) => {
-    document.documentElement.dataset.ready = "no";
-    byId("plot-trouble").textContent = `The figures cannot be drawn: ${error.message}. Their findings stand in words in their places.`;
-    byId("plot-trouble").hidden = false;
-  });
+  addEventListener("beforeprint", beforePrint);
+  addEventListener("afterprint", afterPrint);
+  if (location.hash) openTarget();
+  document.documentElement.dataset.ready = "yes";
+
+  function startDrawing() {
+    loadPlotly().then(() => {
+      plots.forEach((plot) => seen.observe(plot));
+      dark.addEventListener("change", () => { if (!printing) redraw(); });
+      document.documentElement.dataset.figures = "yes";
+    }, (error) => {
+      document.documentElement.dataset.figures = "no";
+      byId("plot-trouble").textContent = `The figures cannot be drawn: ${error.message}. Their findings stand in words in their places.`;
+      byId("plot-trouble").hidden = false;
+    });
+  }
+  // after the first picture of the page
+  requestAnimationFrame(() => setTimeout(startDrawing));
 })();
