@@ -143,6 +143,19 @@ class ServoProcedure(Procedure):
         """Or measured: pairs of torque in N m and deflection in deg of a powered servo; wins over the stated one."""
         source: str = "not stated"
 
+    class Events(Settings):
+        """Least sizes of what is told as an event, in shares; noise raises them."""
+
+        stall_share: float = Field(0.5, gt=0, lt=1)
+        short_stroke_share: float = Field(0.0025, gt=0, lt=1)
+        supply_dip_share: float = Field(0.01, gt=0, lt=1)
+        tooth_share: float = Field(0.10, gt=0, lt=1)
+        tooth_grown_share: float = Field(0.06, gt=0, lt=1)
+        binding_share: float = Field(0.07, gt=0, lt=1)
+        eccentricity_share: float = Field(0.015, gt=0, lt=1)
+        samples_in_stroke: int = Field(9, ge=5)
+
+    events: Events = Events()
     trim: Trim = Trim()
     cutting: Cutting = Cutting()
     correction: Correction = Correction()
@@ -175,8 +188,8 @@ class TankProcedure(Procedure):
     unknown: Unknown = Unknown()
     settling: Settling = Settling()
     required_hold_h: float = Field(4.0, gt=0)
-    wall_elasticity_share: float = Field(0.03, ge=0)
-    """Relative standard uncertainty of V p / tau from the wall giving way."""
+    wall_elasticity_share: float = Field(0.015, ge=0)
+    """Share by which V p / tau reads low because the wall gives way, and its standard uncertainty (never negative)."""
 
 
 class CurrentProcedure(Procedure):

@@ -51,15 +51,17 @@ def analyse_servo(
     """
     samples = join(tables, procedure)
     cycles = find_cycles(samples, procedure)
+    if cycles.shape is None:
+        samples = samples.without("command_us")  # nothing that repeats, or another servo's
     strokes = find_strokes(samples, cycles, procedure)
     measured = measure(samples, cycles, strokes, procedure, part.supply_v)
     trends = fit_trends(measured, procedure)
-    inside, unseen = find_events(samples, cycles, strokes, measured)
+    inside, unseen = find_events(samples, cycles, strokes, measured, procedure)
     inside += [e for e in log_events if e.kind == "supply_dip"]
     complete, needed = _run_in(trends)
     case = Case(
         samples=samples, measured=measured, trends=trends, events=inside, visible=unseen, run_in_complete=complete,
-        cycles_needed=needed, procedure=procedure,
+        cycles_needed=needed, doubt=cycles.doubt, procedure=procedure,
     )  # fmt: skip
     findings = judge_all(case, part.limits)
     events = (*trend_events(trends, measured), *inside)
@@ -126,6 +128,8 @@ def _not_measured(measured: Measured, unseen: dict[str, str]) -> tuple[NotMeasur
 
 def _notes(samples: Samples, cycles: Cycles, measured: Measured, case: Case) -> tuple[str, ...]:
     notes = [*samples.notes, *cycles.notes, *measured.notes]
+    if cycles.doubt is not None:
+        notes.append(f"The number of cycles is not certain: {cycles.doubt}.")
     if case.trends and not case.run_in_complete:
         notes.append(f"Run-in not complete: about {case.cycles_needed} more cycles.")
     if "jitter_deg" in case.trends and (step := samples.steps.get("position_deg", 0.0)) > 0:

@@ -8,11 +8,21 @@ from typing import Literal
 import numpy as np
 
 from benchlab.procedure import ServoProcedure
-from benchlab.servo import periodicity
-from benchlab.servo.dwells import Dwells, clean_command, command_dwells, fill, number_cycles, position_rests
+from benchlab.servo import periodicity, repeats
+from benchlab.servo.dwells import (
+    Dwells,
+    clean_command,
+    command_dwells,
+    fill,
+    number_cycles,
+    position_rests,
+    random_times,
+)
 from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
+_FOLLOWS = 0.4
+"""Less than this correlation of the position over the command's cycles: it moves to another rhythm."""
 _FEWEST = 16
 """Rows in which two cycles of the shortest pattern could just be told apart."""
 
@@ -36,6 +46,8 @@ class Cycles:
     middle: Array | None = None
     """On a ramp or sine: the signal that was cut, as share of its span about its neutral (-0.5 .. 0.5)."""
     notes: tuple[str, ...] = ()
+    doubt: str | None = None
+    """Why the number of cycles is not certain."""
 
     def __len__(self) -> int:
         return len(self.number)
@@ -51,31 +63,67 @@ def find_cycles(samples: Samples, procedure: ServoProcedure) -> Cycles:
 
 
 def _by_signal(samples: Samples, procedure: ServoProcedure) -> Cycles:
-    command, position = samples.get("command_us"), samples.get("position_deg")
-    if command is not None and np.nanmax(command) > np.nanmin(command):
-        dwells = command_dwells(samples, procedure)
-        if dwells is not None and dwells.pattern:
-            return _from_dwells(dwells, "command", ())
-        return _from_waves(samples, clean_command(samples), "command", procedure)
-    if position is not None and np.nanmax(position) > np.nanmin(position):
-        note = "No command is logged: the cycles were found by the periodicity of the position."
-        rests = position_rests(samples, procedure)
-        if rests is not None and rests.pattern:
-            return _from_dwells(rests, "position", (note,))
-        cut = _from_waves(samples, fill(position), "position", procedure)
-        return replace(cut, notes=(note, *cut.notes))
-    if samples.get("current_a") is not None and samples.get("cycle") is None:
-        return _from_current(samples)
-    return _nothing("The log shows neither a command nor a movement that repeats.")
+    notes: tuple[str, ...] = ()
+    if _varies(samples, "command_us"):
+        found = _by_command(samples, procedure)
+        if len(found):
+            return _by_own_movement(samples, found, procedure)
+        notes = found.notes
+    if _varies(samples, "position_deg"):
+        found = _by_position(samples, procedure)
+        if len(found):
+            return replace(found, notes=(*notes, *found.notes))
+        notes = (*notes, *found.notes)
+    elif samples.get("current_a") is not None and samples.get("cycle") is None:
+        found = _from_current(samples)
+        return replace(found, notes=(*notes, *found.notes))
+    return _nothing(*(notes or ("The log shows neither a command nor a movement that repeats.",)))
 
 
-def _nothing(note: str) -> Cycles:
+def _varies(samples: Samples, channel: str) -> bool:
+    x = samples.get(channel)
+    return x is not None and bool(np.nanmax(x) > np.nanmin(x))
+
+
+def _by_command(samples: Samples, procedure: ServoProcedure) -> Cycles:
+    dwells = command_dwells(samples, procedure)
+    if dwells is not None and dwells.pattern:
+        return _from_dwells(dwells, "command", ())
+    return _from_waves(samples, clean_command(samples), "command", procedure)
+
+
+def _by_position(samples: Samples, procedure: ServoProcedure) -> Cycles:
+    note = "No command that repeats is logged: the cycles were found by the periodicity of the position."
+    rests = position_rests(samples, procedure)
+    if rests is not None and rests.pattern:
+        return _from_dwells(rests, "position", (note,))
+    cut = _from_waves(samples, fill(samples.channels["position_deg"]), "position", procedure)
+    return replace(cut, notes=(note, *cut.notes)) if len(cut) else cut
+
+
+def _by_own_movement(samples: Samples, found: Cycles, procedure: ServoProcedure) -> Cycles:
+    """Cut by the position instead, where it repeats but not with the command: that belongs to something else."""
+    if not _varies(samples, "position_deg"):
+        return found
+    position = fill(samples.channels["position_deg"])
+    if repeats.likeness(position, found.start, found.stop) >= _FOLLOWS:
+        return found
+    own = _by_position(samples, procedure)
+    if not len(own):
+        return found
+    note = "The position does not follow the logged command: the command was left out."
+    return replace(own, notes=(note, *own.notes))
+
+
+def _nothing(*notes: str) -> Cycles:
     none = np.zeros(0, dtype=np.intp)
-    return Cycles(source="none", shape=None, number=none, start=none, stop=none, notes=(note,))
+    return Cycles(source="none", shape=None, number=none, start=none, stop=none, notes=notes)
 
 
 def _from_dwells(dwells: Dwells, source: Literal["command", "position"], notes: tuple[str, ...]) -> Cycles:
-    dwells, n = number_cycles(dwells)
+    if random_times(dwells):
+        return _nothing(f"The {source} changes at random times between its levels: no pattern that repeats, no cycles.")
+    dwells, n = number_cycles(dwells, disturbed=source == "position")
     member = np.flatnonzero(dwells.cycle >= 0)
     first = member[np.diff(dwells.cycle[member], prepend=-1) > 0]
     last = member[np.diff(dwells.cycle[member], append=n) > 0]
@@ -104,10 +152,35 @@ def _from_waves(
     wave = periodicity.waves(signal, samples, procedure.cutting.edge_low, procedure.cutting.edge_high)
     if wave is None:
         return _nothing(f"The {source} does not repeat.")
+    alike = repeats.likeness(signal, wave.start, wave.stop)
+    if alike < repeats.SURELY or not repeats.even(wave.period):
+        # several swings may make one repeat, whose pieces are then far more alike
+        longer = _by_period(samples, signal, source, 1 - (1 - alike) / 4)
+        if len(longer) or alike < repeats.ALIKE:
+            return longer
+    if not repeats.even(wave.period):
+        low, high = np.quantile(wave.period, [0.05, 0.95]) * samples.sampling_s
+        return _nothing(
+            f"The {source} swings with a period that changes from {low:.3g} to {high:.3g} s (a sweep?): such waves "
+            "cannot be compared with each other, none was counted as a cycle."
+        )
     shape: Shape | None = periodicity.shape(wave.share) if source == "command" else None
     return Cycles(
         source=source, shape=shape, number=np.arange(1, len(wave.start) + 1), start=wave.start, stop=wave.stop,
         middle=wave.share,
+    )  # fmt: skip
+
+
+def _by_period(samples: Samples, signal: Array, source: Literal["command", "position"], least: float) -> Cycles:
+    """Cycles of a signal with several swings in one repeat; none where nothing repeats."""
+    cut = periodicity.by_autocorrelation(signal, samples)
+    if cut is None or repeats.likeness(signal, *cut) < max(repeats.ALIKE, least):
+        return _nothing(f"The {source} moves, but no pattern in it repeats (random excitation?): no cycles to count.")
+    start, stop = cut
+    low, high = np.quantile(signal, [0.005, 0.995])
+    return Cycles(
+        source=source, shape="sine" if source == "command" else None, number=np.arange(1, len(start) + 1), start=start,
+        stop=stop, middle=np.asarray((signal - low) / (high - low) - 0.5),
     )  # fmt: skip
 
 
@@ -116,14 +189,20 @@ def _from_current(samples: Samples) -> Cycles:
     if cut is None:
         return _nothing("Neither command nor position is logged, and the current does not repeat.")
     start, stop = cut
+    current = fill(samples.channels["current_a"])
+    sure = repeats.every_other_differs(current, start, stop)
+    if sure:
+        start, stop = start[: len(start) // 2 * 2 : 2], stop[1::2]
     period = float(np.median(stop - start) * samples.sampling_s)
     note = (
         f"Neither command nor position is logged: the cycles were found by the periodicity of the current "
-        f"({period:.3g} s). If both strokes look alike, a cycle may be one stroke."
+        f"({period:.3g} s)."
     )
+    doubt = "a cycle counted here may be one stroke only, if strokes draw the same current"
     return Cycles(
-        source="current", shape=None, number=np.arange(1, len(start) + 1), start=start, stop=stop, notes=(note,)
-    )
+        source="current", shape=None, number=np.arange(1, len(start) + 1), start=start, stop=stop, notes=(note,),
+        doubt=None if sure else doubt,
+    )  # fmt: skip
 
 
 # --- the log's own counter --------------------------------------------------------------------------------------------

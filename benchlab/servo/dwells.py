@@ -13,7 +13,7 @@ from benchlab.servo import windows
 from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
-LOW, NEUTRAL, HIGH = -1, 0, 1
+LOW, NEUTRAL, HIGH, BETWEEN = -1, 0, 1, 2
 
 _BINS = 200
 _LEVEL_SHARE = 0.02
@@ -23,9 +23,16 @@ _TOLERANCE = 0.015
 _DWELL_SHARE = 0.5
 _END_SHARE = 0.08
 """A command dwells if it spends half of the time at its levels and 8 % at either end (a sine: 5 % within 0.5 %)."""
-_REPEATS = 0.9
-"""Share of the dwells that must agree with the one a period later."""
+_REPEATS, _REPEATS_SEEN = 0.9, 0.8
+"""Share of the dwells that must agree with the one a period later; rests of a position, where a servo may fail to
+come, less."""
 _LONGEST_PATTERN = 16
+_FEWEST_ROWS = 3
+"""A command of many levels stands at them for so many rows, at least."""
+_PASSING, _PASSING_LEVEL = 0.05, 0.25
+"""A run shorter than these shares of the usual run, and of the usual run at its level, only passes there."""
+_SAME_LEVEL = 0.1
+"""Levels within this share of the span are one level."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,10 +44,12 @@ class Dwells:
     level: Array
     """Mean of the signal at rest."""
     kind: NDArray[np.intp]
-    """LOW, NEUTRAL or HIGH within the span of its neighbours."""
+    """LOW, NEUTRAL or HIGH within the span of its neighbours; BETWEEN: a level of a staircase that is none of these."""
     log: NDArray[np.intp]
     cycle: NDArray[np.intp]
     """Index of the cycle the dwell belongs to, -1 for none."""
+    place: NDArray[np.intp]
+    """Place in the pattern, -1 outside of complete cycles: strokes of one place are of one kind."""
     pattern: tuple[int, ...]
     """Kinds of one repeat, empty where none was found."""
 
@@ -67,7 +76,11 @@ def command_dwells(samples: Samples, procedure: ServoProcedure) -> Dwells | None
     if (label >= 0).mean() < _DWELL_SHARE or min(at_ends) < _END_SHARE:
         return None
     start, stop = _runs(label, samples.log)
-    return _classified(command, *_without_passing(start, stop), samples.log, procedure)
+    # a sine sampled in step with itself takes few values too, but stands at none of them
+    if len(levels) > 3 and np.median(stop - start) < _FEWEST_ROWS:
+        return None
+    start, stop = _without_passing(start, stop, label[start])
+    return _classified(command, start, stop, samples.log, procedure)
 
 
 def clean_command(samples: Samples) -> Array:
@@ -104,10 +117,13 @@ def _runs(label: NDArray[np.intp], log: NDArray[np.intp]) -> tuple[Rows, Rows]:
     return start[held], stop[held]
 
 
-def _without_passing(start: Rows, stop: Rows) -> tuple[Rows, Rows]:
-    """Leave out runs in which the command only passed a level on its way."""
+def _without_passing(start: Rows, stop: Rows, label: NDArray[np.intp]) -> tuple[Rows, Rows]:
+    """Leave out runs in which the signal only passed a level on its way."""
     length = stop - start
-    long = length >= 0.25 * np.median(length)
+    if not len(length):
+        return start, stop
+    usual = windows.group_median(length.astype(float), label, int(label.max()) + 1)[label]
+    long = length >= np.maximum(_PASSING * np.median(length), _PASSING_LEVEL * usual)
     return start[long], stop[long]
 
 
@@ -126,7 +142,14 @@ def position_rests(samples: Samples, procedure: ServoProcedure) -> Dwells | None
     start, stop = _runs(np.where(still, 0, -1), samples.log)
     if still.mean() < 0.2 or len(start) < 4:
         return None
-    rests = _classified(position, *_without_passing(start, stop), samples.log, procedure)
+    # rests of unequal length at one end are all rests: the level of a rest is not known yet
+    long = stop - start >= max(3, 2 * _PASSING * np.median(stop - start))
+    start, stop = start[long], stop[long]
+    settled = start + (stop - start) // 3
+    away = windows.highest(smooth, settled, stop) - windows.lowest(smooth, settled, stop)
+    if not np.median(away) <= band:
+        return None  # turning points of a wave
+    rests = _classified(position, start, stop, samples.log, procedure, _REPEATS_SEEN)
     has = np.isin([LOW, HIGH], rests.kind)
     return rests if has.all() else None
 
@@ -137,7 +160,14 @@ def fill(x: Array) -> Array:
     return x if ok.all() else np.interp(np.arange(len(x)), np.flatnonzero(ok), x[ok])
 
 
-def _classified(signal: Array, start: Rows, stop: Rows, log: NDArray[np.intp], procedure: ServoProcedure) -> Dwells:
+def _classified(
+    signal: Array,
+    start: Rows,
+    stop: Rows,
+    log: NDArray[np.intp],
+    procedure: ServoProcedure,
+    agreement: float = _REPEATS,
+) -> Dwells:
     """Call each dwell low, neutral or high by its place in the span of the dwells around it."""
     total = np.concatenate([[0.0], np.cumsum(signal)])
     level = (total[stop] - total[start]) / np.maximum(stop - start, 1)
@@ -148,59 +178,105 @@ def _classified(signal: Array, start: Rows, stop: Rows, log: NDArray[np.intp], p
     kind = np.where(share <= procedure.cutting.edge_low, LOW, np.where(share >= procedure.cutting.edge_high, HIGH, 0))
     dwells = Dwells(
         start=start, stop=stop, level=level, kind=kind.astype(np.intp), log=log[start],
-        cycle=np.full(len(start), -1), pattern=(),
+        cycle=np.full(len(start), -1), place=np.full(len(start), -1), pattern=(),
     )  # fmt: skip
-    return replace(dwells, pattern=_pattern(dwells))
+    return replace(dwells, pattern=_pattern(dwells, agreement))
 
 
-def _pattern(dwells: Dwells) -> tuple[int, ...]:
+def _pattern(dwells: Dwells, agreement: float) -> tuple[int, ...]:
     """Return the kinds of one repeat, beginning with a rise to the high end; empty if nothing repeats."""
     kind = dwells.kind
+    rise = np.flatnonzero((kind[1:] == HIGH) & (kind[:-1] != HIGH)) + 1
+    if len(kind) and kind[0] == HIGH:
+        rise = np.concatenate([[0], rise])
     for p in range(2, min(_LONGEST_PATTERN, len(kind) // 2) + 1):
-        if (kind[p:] == kind[:-p]).mean() < _REPEATS:
+        if (kind[p:] == kind[:-p]).mean() < agreement:
             continue
-        # the value that each place of the pattern has most often
-        places = [np.bincount(kind[r::p] + 1, minlength=3).argmax() - 1 for r in range(p)]
-        if HIGH not in places or LOW not in places:
+        whole = rise[rise + p <= len(kind)]
+        if not len(whole):
             continue
-        rise = next(r for r in range(p) if places[r] == HIGH and places[r - 1] != HIGH)
-        return tuple(int(places[(rise + i) % p]) for i in range(p))
+        # the commonest repeat: a pause in the middle may put the later ones out of step
+        seen, count = np.unique(kind[whole[:, None] + np.arange(p)], axis=0, return_counts=True)
+        pattern = tuple(int(k) for k in seen[count.argmax()])
+        if LOW in pattern and pattern[-1] != HIGH:
+            return pattern
     return ()
 
 
-def number_cycles(dwells: Dwells) -> tuple[Dwells, int]:
+def number_cycles(dwells: Dwells, *, disturbed: bool = False) -> tuple[Dwells, int]:
     """Assign the dwells to complete cycles, numbered from 0; return them and how many cycles there are.
 
     A cycle begins with the rise to the high end. If a log holds a whole number of cycles from its first complete dwell
     on (or from the middle of a dwell to the middle of the same), it begins there instead, so that none is lost.
+    ``disturbed``: rests of a position, where a cycle counts too in which the servo did not come to where it should,
+    if half of it is as usual and the next is in step again; its dwells then get the kinds that they should have had.
     """
-    cycle = np.full(len(dwells), -1)
+    cycle, place, kind = np.full(len(dwells), -1), np.full(len(dwells), -1), dwells.kind.copy()
     count = 0
     for one in np.unique(dwells.log):
-        count = _number_log(dwells, np.flatnonzero(dwells.log == one), cycle, count)
-    return replace(dwells, cycle=cycle), count
+        count = _number_log(dwells, np.flatnonzero(dwells.log == one), (cycle, place, kind), count, disturbed)
+    return _named(replace(dwells, cycle=cycle, place=place, kind=kind)), count
 
 
-def _number_log(dwells: Dwells, index: Rows, cycle: NDArray[np.intp], count: int) -> int:
+def _number_log(dwells: Dwells, index: Rows, out: tuple[NDArray[np.intp], ...], count: int, disturbed: bool) -> int:
+    cycle, place, kinds = out
     p = len(dwells.pattern)
     kind = dwells.kind[index]
-    length = dwells.stop[index] - dwells.start[index]
-    first, last = _whole_range(kind, length, p)
-    pattern = np.array(dwells.pattern)
+    first, last = _whole_range(kind, dwells.stop[index] - dwells.start[index], p)
+    turn = 0
     if last - first > 0 and (last - first) % p == 0:
-        turned = [
-            np.roll(pattern, -r) for r in range(p) if np.array_equal(np.roll(pattern, -r), kind[first : first + p])
-        ]
-        pattern = turned[0] if turned else pattern
+        turns = [r for r in range(p) if np.array_equal(np.roll(dwells.pattern, -r), kind[first : first + p])]
+        turn = turns[0] if turns else 0
+    order = (turn + np.arange(p)) % p
+    pattern = np.array(dwells.pattern)[order]
     i = first
     while i + p <= last:
-        if np.array_equal(kind[i : i + p], pattern):
-            cycle[index[i : i + p]] = count
+        here, then = kind[i : i + p] == pattern, kind[i + p : min(i + 2 * p, last)]
+        if here.all() or (disturbed and here.mean() >= 0.5 and np.array_equal(then, pattern[: len(then)])):
+            at = index[i : i + p]
+            cycle[at], place[at], kinds[at] = count, order, pattern
             count += 1
             i += p
         else:
             i += 1
     return count
+
+
+def _named(dwells: Dwells) -> Dwells:
+    """Call BETWEEN what is neither at an end nor at neutral: the other levels of a staircase."""
+    p = len(dwells.pattern)
+    if p <= 4:
+        return dwells
+    level, around = dwells.level, 2 * p + 1
+    low = minimum_filter1d(level, around, mode="nearest")
+    span = np.maximum(maximum_filter1d(level, around, mode="nearest") - low, 1e-12)
+    share = windows.group_median((level - low) / span, np.where(dwells.place < 0, p, dwells.place), p + 1)[:p]
+    pattern = np.array(dwells.pattern)
+    high, low_end, mid = pattern == HIGH, pattern == LOW, pattern == NEUTRAL
+    keep = (high & (share >= share[high].max() - _SAME_LEVEL)) | (
+        low_end & (share <= share[low_end].min() + _SAME_LEVEL)
+    )
+    one = mid.any() and np.ptp(share[mid]) <= _SAME_LEVEL
+    keep |= mid & (np.abs(share - 0.5) <= _SAME_LEVEL if not one else True)
+    named = np.where(keep, pattern, BETWEEN)
+    kind = np.where(dwells.place >= 0, named[np.maximum(dwells.place, 0)], dwells.kind)
+    return replace(dwells, kind=kind)
+
+
+def random_times(dwells: Dwells) -> bool:
+    """Whether the levels are held for random multiples of a shortest time, as a random binary signal holds them.
+
+    That is: a third or more of the dwells last hardly longer than the shortest, others three times as long or more, and
+    their lengths do not repeat. Lengths that merely scatter have no such heap at their lower end.
+    """
+    every = np.diff(dwells.start).astype(float)[dwells.follows[1:]]
+    if len(every) < 2 * _LONGEST_PATTERN:
+        return False
+    for p in range(2, _LONGEST_PATTERN + 1):
+        if (np.abs(every[p:] - every[:-p]) <= 0.15 * every[:-p] + 1).mean() >= _REPEATS:
+            return False
+    shortest, longest = np.quantile(every, [0.05, 0.95])
+    return bool((every <= 1.15 * shortest + 1).mean() > 1 / 3 and longest >= 3 * shortest)
 
 
 def _whole_range(kind: NDArray[np.intp], length: Rows, p: int) -> tuple[int, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from benchlab.procedure import ServoProcedure
 from benchlab.quantities import unit_of
 from benchlab.results import Event
 from benchlab.servo import profile_events, stroke_events, supply_events
@@ -32,15 +33,15 @@ def trend_events(trends: Mapping[str, TrendFit], measured: Measured) -> list[Eve
 
 
 def find_events(
-    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured
+    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured, procedure: ServoProcedure
 ) -> tuple[list[Event], dict[str, str]]:
     """Return the events inside cycles, and which kinds the log cannot show, and why."""
     events: list[Event] = []
     unseen: dict[str, str] = {}
     for found, missing in (
-        stroke_events.find(samples, cycles, strokes, measured),
-        profile_events.find(samples, cycles, strokes, measured),
-        supply_events.find(samples, cycles),
+        stroke_events.find(samples, cycles, strokes, measured, procedure),
+        profile_events.find(samples, cycles, strokes, measured, procedure),
+        supply_events.find(samples, cycles, procedure),
     ):
         events += found
         unseen |= missing

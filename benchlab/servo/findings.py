@@ -34,6 +34,8 @@ class Case:
     """Event kinds that the log cannot show -> why."""
     run_in_complete: bool
     cycles_needed: int
+    doubt: str | None = None
+    """Why the number of cycles is not certain."""
     procedure: ServoProcedure
 
 
@@ -51,6 +53,8 @@ def _one(case: Case, quantity: str, aspect: str, limit: Limit, asked: bool) -> l
     known = TREND_ASPECTS + SISTER_ASPECTS if quantity in PER_CYCLE else _OTHER.get(quantity, ())
     if aspect not in known:
         return [_unknown(quantity, aspect, known)]
+    if quantity == "cycles" and case.doubt is not None:
+        return [not_measured("cycles", "count", "cycles", case.doubt)]
     if quantity == "cycles":
         return [judge_count("cycles", "count", len(case.measured.cycles), "cycles", limit)]
     if quantity == "run_in":

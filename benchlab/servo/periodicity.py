@@ -21,6 +21,8 @@ class Waves:
     stop: Rows
     share: Array
     """The signal about its middle, in shares of its local span."""
+    period: Rows
+    """Rows between each rise and the next, those of incomplete waves too."""
 
 
 def waves(signal: Array, samples: Samples, edge_low: float, edge_high: float) -> Waves | None:
@@ -42,7 +44,7 @@ def waves(signal: Array, samples: Samples, edge_low: float, edge_high: float) ->
     local = (signal - floor) / np.maximum(top - floor, 0.1 * (high - low))
     rises = _rises(local, edge_low, edge_high)
     start, stop = _bounds(rises, samples, local)
-    return Waves(start=start, stop=stop, share=local - 0.5) if len(start) else None
+    return Waves(start=start, stop=stop, share=local - 0.5, period=np.diff(rises)) if len(start) else None
 
 
 def _rises(share: Array, edge_low: float, edge_high: float) -> Rows:

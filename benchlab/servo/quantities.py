@@ -70,9 +70,9 @@ def measure(
 def per_type(value: Array, kind: NDArray[np.intp], cycle: NDArray[np.intp], n: int) -> Array:
     """Mean over all kinds of stroke of each cycle, a kind missing in a cycle replaced by what it usually differs by.
 
-    ``value``, ``kind`` and ``cycle`` (-1: none) have one entry per stroke. Shape (n,).
+    ``value``, ``kind`` and ``cycle`` (-1 in either: none) have one entry per stroke. Shape (n,).
     """
-    kinds = np.unique(kind[(cycle >= 0) & np.isfinite(value)])
+    kinds = np.unique(kind[(kind >= 0) & (cycle >= 0) & np.isfinite(value)])
     if not len(kinds):
         return np.full(n, np.nan)
     table = np.stack([windows.group_mean(np.where(kind == k, value, np.nan), cycle, n) for k in kinds])
@@ -132,7 +132,7 @@ def _on_the_way(
     if "position_deg" not in samples.channels:
         missing.update(dict.fromkeys(("transit_s_per_60deg", "overshoot_deg"), "no position channel"))
         return
-    kind = 10 * s.came_from + s.dwells.kind
+    kind = s.kind
     values["overshoot_deg"] = per_type(s.overshoot_deg, kind, s.dwells.cycle, n)
     commanded = (s.dwells.start - s.begin) * 0.8 * samples.sampling_s
     if "command_us" not in samples.channels:
@@ -157,14 +157,14 @@ def _currents(
     values["peak_current_a"] = windows.quantile(current, cycles.start, cycles.stop, 0.999)
     if s is not None and moving.any():
         per_stroke = windows.group_mean(np.where(moving, current, np.nan), s.of_row, len(s.dwells))
-        values["moving_current_a"] = per_type(per_stroke, 10 * s.came_from + s.dwells.kind, s.dwells.cycle, n)
+        values["moving_current_a"] = per_type(per_stroke, s.kind, s.dwells.cycle, n)
     elif moving.any():
         values["moving_current_a"] = windows.mean(np.where(moving, current, np.nan), cycles.start, cycles.stop)
     else:
         values["moving_current_a"] = windows.mean(current, cycles.start, cycles.stop)
         notes.append("The log does not show when the servo moves: moving_current_a is the mean over the whole cycle.")
     if s is not None:
-        values["idle_current_a"] = per_type(s.rest_a, s.dwells.kind, s.dwells.cycle, n)
+        values["idle_current_a"] = per_type(s.rest_a, s.dwells.place, s.dwells.cycle, n)
     else:
         missing["idle_current_a"] = "the log does not show when the servo rests"
 

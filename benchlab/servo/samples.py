@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -42,6 +42,10 @@ class Samples:
     def get(self, channel: str) -> Array | None:
         """Return the channel's values, or None where the log has none."""
         return self.channels.get(channel)
+
+    def without(self, channel: str) -> Samples:
+        """Return the record without one channel."""
+        return replace(self, channels={name: x for name, x in self.channels.items() if name != channel})
 
 
 def join(tables: Sequence[pd.DataFrame], procedure: ServoProcedure) -> Samples:

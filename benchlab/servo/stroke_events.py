@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
+from scipy.special import ndtr, stdtrit
 
+from benchlab.procedure import ServoProcedure
 from benchlab.results import Event
 from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles
-from benchlab.servo.dwells import HIGH, LOW
+from benchlab.servo.dwells import HIGH, LOW, NEUTRAL
 from benchlab.servo.quantities import Measured
 from benchlab.servo.samples import Samples
 from benchlab.servo.strokes import Strokes
@@ -19,15 +21,11 @@ _AROUND = 101
 """Strokes whose median a stroke is held against: slow drift stays out, a spell of stalls does not become usual."""
 _SHORT_SD = 5.5
 """One false alarm in 50 million strokes of normal scatter."""
-_SHORT_SHARE = 0.0025
-"""Less than this share of the travel is no short stroke, whatever the scatter: dead bands are wider."""
-_STALL_SHARE = 0.5
-"""A servo that rests pulls no current; one that draws half of its moving current at rest pushes against something."""
 _STALL_SD = 8.0
 
 
 def find(
-    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured
+    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured, procedure: ServoProcedure
 ) -> tuple[list[Event], dict[str, str]]:
     """Return stalls and short strokes, and which of the two the log cannot show, and why."""
     unseen: dict[str, str] = {}
@@ -36,16 +34,16 @@ def find(
         if "position_deg" not in samples.channels or not len(cycles) or "end_high_deg" in measured.missing:
             return [], unseen | {"short_stroke": "no position channel" if "position_deg" not in samples.channels
                                  else "the strokes cannot be told apart"}  # fmt: skip
-        return _short_waves(samples, cycles, measured), unseen
+        return _short_waves(samples, cycles, measured, procedure.events.short_stroke_share), unseen
     stalled, events = np.zeros(len(strokes.dwells), dtype=bool), []
     if "current_a" not in samples.channels:
         unseen["stall"] = "no current channel: a stroke that falls short is called short_stroke"
     elif not np.isfinite(measured.cycles["moving_current_a"]).any():
         unseen["stall"] = "the moving current is not known"
     else:
-        stalled = _stalled(strokes, measured)
+        stalled = _stalled(strokes, measured, procedure.events.stall_share)
     if "position_deg" in samples.channels and "end_high_deg" not in measured.missing:
-        deficit, short = _short(samples, strokes, measured)
+        deficit, short = _short(samples, strokes, measured, procedure.events.short_stroke_share)
     else:
         deficit, short = np.full(len(stalled), np.nan), np.zeros(len(stalled), dtype=bool)
         unseen["short_stroke"] = measured.missing.get("end_high_deg", "no position channel")
@@ -55,7 +53,9 @@ def find(
 
 
 def _event(samples: Samples, cycles: Cycles, s: Strokes, i: int, stalled: bool, deficit: float) -> Event:
-    end = {HIGH: "the high end", LOW: "the low end"}.get(int(s.dwells.kind[i]), "neutral")
+    end = {HIGH: "the high end", LOW: "the low end"}.get(
+        int(s.dwells.kind[i]), "neutral" if s.dwells.kind[i] == NEUTRAL else f"{s.dwells.level[i]:.4g}"
+    )
     text = f"towards {end}" + (f", {s.rest_a[i]:.3g} A where it should rest" if stalled else "")
     return Event(
         kind="stall" if stalled else "short_stroke", cycle=int(cycles.number[s.dwells.cycle[i]]),
@@ -75,37 +75,46 @@ def deviation(value: Array) -> tuple[Array, float]:
     return out, float(1.4826 * np.median(np.abs(out[ok])))
 
 
+def certain(sd: float, count: int, times: float) -> float:
+    """``times`` standard deviations, more where the deviation itself comes from few values.
+
+    The quantile of Student's t that a normal deviate of ``times`` has; a median absolute deviation is worth 37 % of its
+    values (F. Hampel, The influence curve, 1974).
+    """
+    if times <= 0 or count < 2:
+        return float("inf")
+    return sd * -float(stdtrit(max(0.37 * (count - 1), 1.0), float(ndtr(-times))))
+
+
 def _kinds(s: Strokes) -> list[NDArray[np.bool_]]:
     """Masks of the strokes of each kind, those outside cycles and those whose beginning was not seen left out."""
-    seen = (s.dwells.cycle >= 0) & (s.came_from != 9)
-    kind = 10 * s.came_from + s.dwells.kind
-    return [seen & (kind == k) for k in np.unique(kind[seen])]
+    return [s.kind == k for k in np.unique(s.kind[s.kind >= 0])]
 
 
-def _short(samples: Samples, s: Strokes, measured: Measured) -> tuple[Array, NDArray[np.bool_]]:
+def _short(samples: Samples, s: Strokes, measured: Measured, share: float) -> tuple[Array, NDArray[np.bool_]]:
     deficit = np.full(len(s.dwells), np.nan)
     short = np.zeros(len(s.dwells), dtype=bool)
     travel = windows.middle(measured.cycles["travel_deg"].to_numpy())
     for of_kind in _kinds(s):
         away, sd = deviation(s.rest_deg[of_kind])
         deficit[of_kind] = -away * np.sign(windows.middle(s.way_deg[of_kind]))
-        least = max(_SHORT_SD * sd, _SHORT_SHARE * travel, 2 * samples.steps["position_deg"])
+        least = max(certain(sd, int(of_kind.sum()), _SHORT_SD), share * travel, 2 * samples.steps["position_deg"])
         short[of_kind] = deficit[of_kind] > least
     return deficit, short
 
 
-def _stalled(s: Strokes, measured: Measured) -> NDArray[np.bool_]:
-    """Current at rest above its usual value by half of what moving takes."""
+def _stalled(s: Strokes, measured: Measured, share: float) -> NDArray[np.bool_]:
+    """Current at rest above its usual value by a share of what moving takes."""
     stalled = np.zeros(len(s.dwells), dtype=bool)
     moving = windows.middle(measured.cycles["moving_current_a"].to_numpy())
     for of_kind in _kinds(s):
         away, sd = deviation(s.rest_a[of_kind])
         idle = windows.middle(s.rest_a[of_kind])
-        stalled[of_kind] = away > max(_STALL_SD * sd, _STALL_SHARE * (moving - idle))
+        stalled[of_kind] = away > max(certain(sd, int(of_kind.sum()), _STALL_SD), share * (moving - idle))
     return stalled
 
 
-def _short_waves(samples: Samples, cycles: Cycles, measured: Measured) -> list[Event]:
+def _short_waves(samples: Samples, cycles: Cycles, measured: Measured, share: float) -> list[Event]:
     """On a command that does not rest: cycles whose end lies short of the usual."""
     travel = windows.middle(measured.cycles["travel_deg"].to_numpy())
     frame, events = measured.cycles, []
@@ -113,7 +122,8 @@ def _short_waves(samples: Samples, cycles: Cycles, measured: Measured) -> list[E
     for name, sign in (("end_high_deg", -sense), ("end_low_deg", sense)):
         usual = np.where(measured.usual, frame[name].to_numpy(), np.nan)
         away, sd = deviation(usual)
-        least = max(_SHORT_SD * sd, _SHORT_SHARE * travel, 2 * samples.steps["position_deg"])
+        count = int(np.isfinite(usual).sum())
+        least = max(certain(sd, count, _SHORT_SD), share * travel, 2 * samples.steps["position_deg"])
         with np.errstate(invalid="ignore"):
             hits: Rows = np.flatnonzero(sign * away > least)
         events += [

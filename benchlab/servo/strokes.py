@@ -11,7 +11,7 @@ from scipy.ndimage import median_filter
 from benchlab.procedure import ServoProcedure
 from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles
-from benchlab.servo.dwells import Dwells, fill
+from benchlab.servo.dwells import HIGH, LOW, Dwells, fill
 from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
@@ -31,7 +31,9 @@ class Strokes:
     rest_begin: Rows
     """Row from which the servo is taken to be at rest."""
     came_from: NDArray[np.intp]
-    """Kind of the dwell before; 9 where it was not seen."""
+    """LOW or HIGH: the dwell before was lower or higher; 9 where it was not seen."""
+    kind: NDArray[np.intp]
+    """Strokes of one kind go the same way: the dwell's place in the pattern, -1 outside cycles or not seen to begin."""
     rest_deg: Array
     rest_sd_deg: Array
     rest_n: Array
@@ -63,7 +65,8 @@ def find_strokes(samples: Samples, cycles: Cycles, procedure: ServoProcedure) ->
     before = np.concatenate([[0], d.stop[:-1]])
     begin = np.where(d.follows, before, d.start)
     rest_begin = _rest_begin(d, procedure.cutting.settle_fraction)
-    came_from = np.where(d.follows, np.concatenate([[9], d.kind[:-1]]), 9)
+    rises = np.diff(d.level, prepend=d.level[0]) > 0
+    came_from = np.where(d.follows, np.where(rises, LOW, HIGH), 9)
     of_row = np.full(n, -1)
     row, stroke = windows.flatten(begin, d.stop)
     of_row[row] = stroke
@@ -89,7 +92,8 @@ def find_strokes(samples: Samples, cycles: Cycles, procedure: ServoProcedure) ->
     else:
         moving = np.zeros(n, dtype=bool)
     return Strokes(
-        dwells=d, begin=begin, rest_begin=rest_begin, came_from=came_from, rest_deg=rest, rest_sd_deg=sd, rest_n=count,
+        dwells=d, begin=begin, rest_begin=rest_begin, came_from=came_from,
+        kind=np.where(d.follows & (d.cycle >= 0), d.place, -1), rest_deg=rest, rest_sd_deg=sd, rest_n=count,
         creep_deg=creep, rest_a=rest_a, from_deg=came, transit_s=transit, overshoot_deg=overshoot, moving=moving,
         of_row=of_row,
     )  # fmt: skip

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from benchlab.procedure import ServoProcedure
 from benchlab.results import Event
 from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles
@@ -16,14 +17,12 @@ from benchlab.servo.windows import Array
 _FILTERS = ((0.05, 8.0), (0.15, 6.5))
 """Lengths (s) of the running median, and how many of its standard deviations are a dip: what lasts less than half of
 the shorter is a glitch or commutation; the longer finds shallow dips."""
-_SHARE = 0.01
-"""Less than this share of the supply is no dip, whatever the noise."""
 _USUAL = 2.0
 """A dip is at least this many times as deep as what usual cycles leave unexplained."""
 _APART_S = 1.0
 
 
-def find(samples: Samples, cycles: Cycles) -> tuple[list[Event], dict[str, str]]:
+def find(samples: Samples, cycles: Cycles, procedure: ServoProcedure) -> tuple[list[Event], dict[str, str]]:
     """Return the dips, and why they cannot be seen where the log has no voltage."""
     voltage = samples.get("voltage_v")
     if voltage is None:
@@ -38,7 +37,9 @@ def find(samples: Samples, cycles: Cycles) -> tuple[list[Event], dict[str, str]]
         rest = steady - _slow_course(samples, steady, cycles)
         floor = windows.lowest(rest, cycles.start, cycles.stop)
         sd = 1.4826 * float(np.median(np.abs(rest)))
-        least = max(times * sd, _SHARE * windows.middle(voltage), _USUAL * -windows.middle(floor))
+        least = max(
+            times * sd, procedure.events.supply_dip_share * windows.middle(voltage), _USUAL * -windows.middle(floor)
+        )
         low |= rest < -least
         deepest = np.minimum(deepest, rest)
     return _events(samples, cycles, deepest, low), {}

@@ -90,9 +90,13 @@ class Traits:
     warming_cycles: float = 90.0
     current_per_kelvin: float = -0.004
     texture: float = 0.04
-    """Relative change of friction along the travel (gear mesh, period 9 deg), the same in every cycle."""
+    """Relative change of friction along the travel (gear mesh), the same in every cycle."""
     eccentricity: float = 0.015
     """The same with a period of 90 deg."""
+    mesh_deg: float = 9.0
+    """Period of the texture along the travel."""
+    irregular: float = 0.0
+    """Relative standard deviation of friction from tooth to tooth, the same in every cycle."""
     wander_deg: float = 0.03
     wander_share: float = 0.02
     rho: float = 0.4
@@ -291,8 +295,11 @@ def _current(
     place = position - truth["centre_deg"].to_numpy()[cycle]
     cold = 1 + t.current_per_kelvin * (truth["temperature_c"].to_numpy() - 25)
     phase = rng.uniform(0, 2 * np.pi, 2)
-    mesh = 1 + t.texture * np.sin(2 * np.pi * place / 9 + phase[0])
+    mesh = 1 + t.texture * np.sin(2 * np.pi * place / t.mesh_deg + phase[0])
     mesh = mesh + t.eccentricity * np.sin(2 * np.pi * place / 90 + phase[1])
+    if t.irregular:
+        teeth = np.arange(-60, 61) * t.mesh_deg
+        mesh = mesh + np.interp(place, teeth, t.irregular * rng.standard_normal(len(teeth)))
     running = (truth["friction_a"].to_numpy() * cold)[cycle] * mesh
     for f in faults:
         if f.kind == "tooth":
