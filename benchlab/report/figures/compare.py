@@ -14,6 +14,8 @@ from benchlab.report.figures.base import Drawing, Figure, add_limit, axis, dots,
 from benchlab.report.look import HEAT, LIGHT
 from benchlab.results import Estimate, GroupResult, PartResult, Trend
 
+_HALF = 10
+"""Servos whose mismatch matrix still fits half the page's width."""
 _SISTERS = ("hysteresis_deg", "transit_ref_s_per_60deg", "moving_current_ref_a", "idle_current_a", "jitter_deg")
 
 
@@ -91,7 +93,7 @@ def group_figure(group: GroupResult, differences: pd.DataFrame | None) -> Figure
         conclusion=f"Largest difference {text.number(before, 2)}° without trim, {text.number(after, 2)}° with it.",
         look_for="Look for: the full lines inside the dashed tolerance over the whole stroke. Each direction of "
         "approach has its own line; what lies between the two is hysteresis and stays.",
-        json=finish(fig), height=300, wide=True,
+        json=finish(fig), height=300,
     )  # fmt: skip
 
 
@@ -119,7 +121,7 @@ def matrix_figure(table: pd.DataFrame | None, coupling: str) -> Figure | None:
         title=f"How well every two servos match ({coupling})", conclusion=best,
         look_for="Look for: numbers below 1 (largest difference within its tolerance). Empty: not measured or not of "
         "one type.",
-        json=finish(fig), height=120 + 34 * len(names), wide=True,
+        json=finish(fig), height=110 + 34 * len(names), wide=len(names) > _HALF,
     )  # fmt: skip
 
 

@@ -13,7 +13,8 @@ from benchlab.report.figures.power import power_figures
 from benchlab.report.look import LIGHT
 from benchlab.results import Analysis, Estimate, PartResult
 
-_COLOURS = ("fit", "second", "outlier", "data")
+_COLOURS = (("band", "fit"), ("left_out", "second"), ("room", "outlier"), ("grid", "ink"))
+"""Fill and edge, circuit by circuit."""
 _LABELLED = 0.07
 """Share of the drawn width from which a piece of the bar bears its phase's name."""
 
@@ -83,11 +84,12 @@ def _pieces(budget: pd.DataFrame, width: float) -> Iterator[Trace]:
             }  # fmt: skip
 
 
-def _piece(charge: float, label: str, colour: str = "fit") -> Trace:
+def _piece(charge: float, label: str, colours: tuple[str, str] = _COLOURS[0]) -> Trace:
+    fill, edge = (LIGHT[c] for c in colours)
     return {
         "type": "bar", "x": [charge], "y": ["flight"], "orientation": "h", "width": 0.5,
-        "marker": {"color": LIGHT[colour], "line": {"color": LIGHT["paper"], "width": 1.5}},
-        "insidetextfont": {"color": LIGHT["paper"]},
+        "marker": {"color": fill, "line": {"color": edge, "width": 1.2}},
+        "insidetextfont": {"color": LIGHT["ink"]},
         "hovertemplate": f"%{{x:.4g}} mAh<extra>{label}</extra>",
     }  # fmt: skip
 

@@ -59,10 +59,10 @@
 
   // on paper three small figures stand in a row: smaller letters, narrower margins
   function forPaper(layout, plot) {
-    const small = !plot.dataset.wide;
+    layout.width = Number(plot.dataset.paper) || (plot.dataset.wide ? 688 : 219);
+    const small = layout.width < 300;
     const size = small ? 8 : 9;
-    layout.width = small ? 219 : 688;
-    layout.height = Number(plot.dataset.height) * (small ? 0.66 : 0.72);
+    layout.height = Number(plot.dataset.height) * (plot.dataset.wide ? 0.55 : 0.66);
     layout.autosize = false;
     layout.template.layout.font.size = size;
     if (small) layout.margin = { ...layout.template.layout.margin, ...layout.margin, l: 40, r: 6, t: 16, b: 26 };
