@@ -14,6 +14,7 @@ from benchlab.matching.trim import Trim, trim
 from benchlab.procedure import Procedure, Rule, ServoProcedure, Tolerance
 from benchlab.quantities import unit_of
 from benchlab.results import Analysis, Estimate, Finding, Trend
+from benchlab.stats.uncertainty import combine, rectangular
 
 STROKE = "stroke_mismatch_deg"
 # Less of the stroke in common than this is no comparison of the stroke (starting value of this project)
@@ -86,7 +87,9 @@ def compare_pair(
     for name, tolerance in tolerances.items():
         if name == STROKE:
             points = procedure.trim.points if isinstance(procedure, ServoProcedure) else 9
-            done = _compare_strokes(a, b, aspect, tolerance, procedure.rule, points, opposed)
+            encoder = procedure.channels.get("position_deg")
+            accuracy = 0.0 if encoder is None else rectangular(encoder.accuracy)
+            done = _compare_strokes(a, b, aspect, tolerance, procedure.rule, points, accuracy, opposed=opposed)
         else:
             done = _compare_values(name, a, b, aspect, tolerance, procedure.rule, opposed)
         mismatches[name] = done.mismatch
@@ -191,9 +194,12 @@ def trim_pair(leader: Member, follower: Member, points: int, *, opposed: bool) -
 
 
 def _compare_strokes(
-    a: Member, b: Member, aspect: str, tolerance: Tolerance, rule: Rule, points: int, opposed: bool
+    a: Member, b: Member, aspect: str, tolerance: Tolerance, rule: Rule, points: int, accuracy: float, *, opposed: bool
 ) -> _Compared:
-    """Judge the largest mismatch after trim, the worse of either leading."""
+    """Judge the largest mismatch after trim, the worse of either leading.
+
+    ``accuracy`` is the standard uncertainty of a position from the sensor's accuracy, which averaging does not reduce.
+    """
     ways = [trim_pair(a, b, points, opposed=opposed), trim_pair(b, a, points, opposed=opposed)]
     trims = [t for t in ways if isinstance(t, Trim)]
     if len(trims) < 2:
@@ -205,7 +211,7 @@ def _compare_strokes(
     if shared < _COMMON_SHARE or math.isnan(value):
         why = f"only {max(100 * shared, 0):.0f} % of their strokes is common; measure both over the same range"
         return _Compared(finding=not_measured(STROKE, aspect, "deg", why), mismatch=None)
-    u = worst.u_deg if math.isfinite(worst.u_deg) else None
+    u = combine(worst.u_deg, accuracy, accuracy) if math.isfinite(worst.u_deg) else None
     percent = math.inf if tolerance.percent is None else tolerance.percent / 100 * worst.travel_deg
     size = percent if tolerance.absolute is None else min(percent, tolerance.absolute)
     finding, mismatch = judge_difference(

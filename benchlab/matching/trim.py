@@ -20,6 +20,12 @@ from benchlab.stats.uncertainty import estimate
 _NEAR_BEST = 1.05
 _PLACES = 6
 """Places between two command points at which the mismatch is made least, besides the measured levels."""
+# The trim sets the middle to zero as measured, so its error m and that of the half width, w, both pass into the true
+# mismatch: with a difference of two readings uncertain by u, true - measured is max(m - w, -m - w), the larger of two
+# independent errors of u. The larger of k such errors exceeds Phi^-1(0.95^(1/k)) u once in twenty; divided by the
+# Phi^-1(0.95) of one: 1.19 for k = 2. With few levels both ends, reached from one side, count as well: 1.36 for k = 4.
+_U_DENSE = 1.19
+_U_SPARSE = 1.36
 _SHIFT_US = 50.0
 """Farthest that a point is shifted from exact matching: a twentieth of the usual stroke of 1000 us."""
 
@@ -32,8 +38,9 @@ class Trim:
     ``stops_us``; ``correction_us``, what this adds to the follower's command there; ``before_deg`` and
     ``left_over_deg``, the larger mismatch of both directions without and with it. At each place compared (n,):
     ``at_us`` and the mismatch ``up_deg``, ``down_deg`` (follower minus leader) after trim; NaN where one was not
-    measured. ``reach_us`` is the range of leader commands that the follower can follow within its measured range;
-    ``short_deg`` how much it falls short of the leader's ends at most; ``travel_deg`` the leader's stroke.
+    measured; ``u_deg`` is the standard uncertainty of the largest of them. ``reach_us`` is the range of leader commands
+    that the follower can follow within its measured range; ``short_deg`` how much it falls short of the leader's ends
+    at most; ``travel_deg`` the leader's stroke.
     """
 
     command_us: Array
@@ -104,9 +111,7 @@ def trim(leader: Stroke, follower: Stroke, points: int = 9) -> Trim:
         stops_us=stops,
         short_deg=short,
         travel_deg=float(np.ptp(leader.mid_deg)),
-        # Both the middle (which the trim sets to zero as measured) and the width are uncertain by hypot / sqrt(2),
-        # and their errors add up in one of the two directions: sqrt(2) hypot bounds the sum.
-        u_deg=math.sqrt(2) * math.hypot(leader.u_deg, follower.u_deg),
+        u_deg=(_U_SPARSE if sparse else _U_DENSE) * math.hypot(leader.u_deg, follower.u_deg),
     )
 
 
