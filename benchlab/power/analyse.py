@@ -15,7 +15,7 @@ from benchlab.power.crosscheck import ServoLoad, against_servos, less_than_at_re
 from benchlab.power.direction import find_direction
 from benchlab.power.discharges import discharge_runs
 from benchlab.power.events import clipped_rows, dip_events, find_clipping, find_dips, find_inrush
-from benchlab.power.judge import READ_LOW, at_least, judge_all, judged_on, limits_of
+from benchlab.power.judge import READ_LOW, at_least, judge_all, judged_on, limits_of, next_step
 from benchlab.power.load import both_ways, describe, gap_charge, times_above
 from benchlab.power.phases import phases_of
 from benchlab.power.record import Record, prepare, turned
@@ -111,6 +111,7 @@ def analyse_circuit(
         logs=tuple(log_names), quantities=quantities,
         phases=None if refused else {name: describe(record, rows) for name, rows in phases.items()} or None,
         findings=tuple(findings), events=tuple(events), not_measured=tuple(missing), notes=tuple(notes),
+        next_step=next_step(findings),
     )  # fmt: skip
     return Analysis(result=result, tables=_tables(record, fitted, refused) | servo_table(servos))
 
@@ -172,7 +173,7 @@ def _no_load(record: Record, told: bool, notes: list[str]) -> str | None:
     i = record.current_a
     if not i.any():
         return "the current reads zero throughout: nothing was drawn, or the sensor is not connected"
-    if float(np.abs(i).max()) <= _WITHIN_NOISE * record.current.noise:
+    if i.min() < 0 < i.max() and float(np.abs(i).max()) <= _WITHIN_NOISE * record.current.noise:
         return "the current never leaves its noise about zero: nothing was drawn, or the sensor is not connected"
     if float(record.current_a @ record.seconds) >= 0:
         return None
@@ -316,5 +317,6 @@ def _unusable(
     result = PartResult(
         id=part.id, kind="pack" if isinstance(part, Pack) else "circuit", position=part.position, verdict="retest",
         logs=tuple(log_names), findings=tuple(findings), events=tuple(log_events), not_measured=tuple(missing),
+        next_step="Check that the current sensor is connected and its column named, then log again.",
     )  # fmt: skip
     return Analysis(result=result)

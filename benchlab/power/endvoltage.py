@@ -11,8 +11,8 @@ from benchlab.airframe import Circuit, Pack
 from benchlab.results import Analysis, Estimate
 from benchlab.stats.uncertainty import combine, estimate
 
-Charges = Mapping[str, tuple[float, float, float]]
-"""Circuit -> charge per flight, its standard uncertainty (mAh), degrees of freedom."""
+Charges = Mapping[str, tuple[float, float]]
+"""Circuit -> charge per flight and its standard uncertainty, mAh."""
 
 
 def end_voltage(
@@ -22,12 +22,14 @@ def end_voltage(
     quantities: Mapping[str, Estimate],
     charges: Charges,
     minutes: float,
+    u_reading_v: float,
 ) -> Estimate | str:
     """Open-circuit voltage after one flight's charge, less polarisation at mean load and prompt drop at peak.
 
     ``U = U_oc(q) - R_slow I_mean - R_prompt I_peak``, from the pack's own log (then less the drop in wire and
     connectors of its worst circuit), else from the log of the one circuit that it feeds. A string says why it
-    cannot be said; nothing is read beyond the charge that the log draws.
+    cannot be said; nothing is read beyond the charge that the log draws. ``u_reading_v`` is the standard uncertainty
+    that all readings of the voltage share.
     """
     if not charges:
         return "the charge per flight is not known"
@@ -35,9 +37,9 @@ def end_voltage(
         peak = quantities.get("pack_peak_current_a")
         if peak is None or peak.value is None:
             return "the peak of the pack is not known"
-        charge = sum(c for c, _, _ in charges.values())
-        u = combine(*(u for _, u, _ in charges.values()))
-        volts = _voltage(own, charge, u, peak, minutes)
+        charge = sum(c for c, _ in charges.values())
+        u = combine(*(u for _, u in charges.values()))
+        volts = _voltage(own, charge, u, peak, minutes, u_reading_v)
         return volts if isinstance(volts, str) else _less_wires(volts, circuits)
     if len(circuits) != 1:
         return "the pack feeds several circuits and has no discharge log of its own with voltage"
@@ -47,11 +49,13 @@ def end_voltage(
         return "neither the circuit's log nor one of the pack's own shows the source resistance"
     # the circuit's own charge, whatever share of it this pack carries
     share = circuit.pack_shares[pack.id]
-    charge, u, _ = charges[circuit.id]
-    return _voltage(analysis, charge / share, u / share, peak, minutes)
+    charge, u = charges[circuit.id]
+    return _voltage(analysis, charge / share, u / share, peak, minutes, u_reading_v)
 
 
-def _voltage(analysis: Analysis, charge: float, u_charge: float, peak: Estimate, minutes: float) -> Estimate | str:
+def _voltage(
+    analysis: Analysis, charge: float, u_charge: float, peak: Estimate, minutes: float, u_reading_v: float
+) -> Estimate | str:
     curve, found = analysis.tables.get("discharge"), analysis.result.quantities
     resistance, slow = found["source_resistance_ohm"], found.get("polarisation_resistance_ohm")
     if curve is None or not isinstance(resistance, Estimate) or resistance.value is None or peak.value is None:
@@ -69,7 +73,7 @@ def _voltage(analysis: Analysis, charge: float, u_charge: float, peak: Estimate,
     value = float(open_v) - r_slow * mean - resistance.value * peak.value
     u = combine(
         float(scatter), slope_at(curve, charge) * u_charge, (resistance.u or 0.0) * peak.value,
-        resistance.value * (peak.u or 0.0), 0.5 * r_slow * mean,
+        resistance.value * (peak.u or 0.0), 0.5 * r_slow * mean, u_reading_v,
     )  # fmt: skip
     return estimate(value, u, "V")
 

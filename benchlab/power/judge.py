@@ -9,7 +9,10 @@ from benchlab.airframe import Circuit, Pack
 from benchlab.judgement import judge, judge_count, merged_limits, not_measured
 from benchlab.procedure import CurrentProcedure, Limit, Limits
 from benchlab.quantities import QUANTITIES, unit_of
-from benchlab.results import Estimate, Event, Finding, NotMeasured
+from benchlab.results import BudgetLine, Estimate, Event, Finding, NotMeasured
+
+CAPACITY = "usable capacity"
+"""Name of the line of the uncertainty budget that stands for the pack itself."""
 
 
 def limits_of(part: Circuit | Pack, procedure: CurrentProcedure) -> Limits:
@@ -94,3 +97,40 @@ def at_least(findings: Sequence[Finding]) -> list[Finding]:
         else f
         for f in findings
     ]
+
+
+_STEPS = (
+    ("end of its range", "Repeat the log with a current sensor of a wider range."),
+    ("no voltage channel", "Log the supply voltage beside the current."),
+    ("nothing tells which way", "Check which way round the current sensor is connected; if its sign is reversed, state "
+     "calibration scale = -1 in the register."),
+    ("sensor is not connected", "Check that the current sensor is connected, then log again."),
+    ("shows no load", "Log the current while it is drawn, not while the pack is charged."),
+    ("without a sign", "Log the current with its sign, or the discharge alone."),
+    ("at rest: a servo was not connected", "Check that every servo of the circuit is connected, then log it again."),
+    ("capacity_mah in the register", "State capacity_mah of the pack in the register."),
+    ("neither flight_minutes", "State flight_minutes or a [[flight]] profile in the register."),
+    ("has no phase", "Log every phase of the flight profile, or name its phases as the log does."),
+    ("less than one interval", "Log every phase of the flight profile for longer."),
+    ("a whole flight's charge", "Log as long as a whole flight."),
+)  # fmt: skip
+"""What a reason to retest asks for; the first that applies."""
+
+
+def next_step(findings: Sequence[Finding], budget: Sequence[BudgetLine] = ()) -> str | None:
+    """Say in one sentence what would settle a retest, where that is known; None where it is not, or nothing is open."""
+    doubtful = [f for f in findings if f.verdict == "retest"]
+    if not doubtful or any(f.verdict == "reject" for f in findings):
+        return None
+    for fragment, step in _STEPS:
+        if any(fragment in f.reason for f in doubtful):
+            return step
+    lines = [line for line in budget if any(line.quantity == f.quantity for f in doubtful)]
+    if not lines:
+        return None
+    largest = max(lines, key=lambda line: line.contribution).source
+    if largest == CAPACITY:
+        return "Log a whole discharge of the pack: how much it really holds is the largest doubt."
+    if largest.startswith("mean current"):
+        return "Log the circuits of the pack for longer: other minutes of the load are the largest doubt."
+    return None

@@ -121,7 +121,8 @@ def _too_still(data: Changes, record: Record) -> str | None:
 
 
 def _as_result(record: Record, rows: NDArray[np.intp], data: Changes, fit: Fit, least: float) -> SourceFit:
-    last = filtered(fit)
+    # readings that were looked into are no longer what a logger wrote: what is alike in them is not ripple
+    last = Filtered(x=fit.x, r=fit.r, beta=fit.beta) if least else filtered(fit)
     r0, u, dof = _coefficient(fit, last, 0, least)
     share, u_share = _attenuation(record, data, fit)
     r0 *= 1 + share
