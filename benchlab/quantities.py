@@ -284,6 +284,46 @@ _ALL: tuple[Quantity, ...] = (
     _q(
         "dimension", "difference", "Left-right difference", "Left minus right of one bench measurement.", "left - right"
     ),
+    # words of findings that are no number
+    _q("servo", "run_in", "Run-in", "Whether what settles in a servo has settled, by 95 % of its way."),
+    _q("log", "log", "Log", "Stands for a part's log as a whole: it could not be read."),
+    # events
+    _q("event", "step", "Step", "A quantity jumps from one cycle to the next and stays there."),
+    _q("event", "outlier", "Outlying cycle", "A cycle far off the fitted curve: shown, left out of the fit, kept."),
+    _q("event", "stall", "Stall", "A stroke that did not arrive while the current stayed high."),
+    _q("event", "short_stroke", "Stroke fell short", "A stroke that ended clearly before its usual end."),
+    _q("event", "tooth", "Current spike at one angle", "Current that rises at one angle, stroke after stroke."),
+    _q("event", "binding", "Current rises towards an end", "Moving current that rises towards an end of travel."),
+    _q("event", "supply_dip", "Supply dip", "The supply fell far below its usual value: the bench or the servo."),
+    _q("event", "gap", "Gap in the log", "A time without readings, much longer than the sampling interval."),
+    _q("event", "clock_restart", "Clock started again", "The logger's clock fell back: it was started again."),
+    _q("event", "disturbance", "Disturbance of the hold", "The pressure jumped: a fitting was touched or opened."),
+    _q("event", "overpressure", "Over the tank's stated pressure", "Readings above the tank's stated limit."),
+    _q("event", "clipping", "Reading at the end of its range", "Readings that stick at the sensor's end of range."),
+    _q("event", "counter_wrap", "Clock counter wrapped round", "A 32-bit time counter started again at zero."),
+    _q("event", "duplicate_time", "Time stamp twice", "Two rows with one time stamp."),
+    _q("event", "out_of_order", "Time stamp out of order", "A row whose time lies before the row above it."),
+    _q("event", "offset_change", "Clock offset changed", "Local time jumped by a change of its offset."),
+    # channels
+    _q("channel", "time_s", "Time", "Time of a reading, from the log's first row."),
+    _q("channel", "command_us", "Command", "Width of the command pulse."),
+    _q("channel", "cycle", "Cycle", "Number of the cycle as the log counts it."),
+    _q("channel", "position_deg", "Position", "Angle of the output shaft."),
+    _q("channel", "current_a", "Current", "Current drawn, positive out of the supply."),
+    _q("channel", "voltage_v", "Voltage", "Voltage at the logger."),
+    _q("channel", "pressure_kpa", "Gauge pressure", "Pressure over the atmosphere."),
+    _q("channel", "pressure_abs_kpa", "Absolute pressure", "Pressure over vacuum."),
+    _q("channel", "barometer_kpa", "Barometer", "Pressure of the atmosphere beside the tank."),
+    _q("channel", "phase", "Phase", "Name of the phase of flight or test that a row belongs to."),
+    _q("channel", "circuit", "Circuit", "Name of the circuit that a row belongs to."),
+    _q("channel", "servo", "Servo", "Number or name of the servo that a row belongs to."),
+    _q("channel", "tank", "Tank", "Number or name of the tank that a row belongs to."),
+    _q("channel", "item", "Item", "Name of a bench measurement that is taken left and right."),
+    _q("channel", "side", "Side", "Left or right."),
+    _q("channel", "value", "Value", "The reading of a bench measurement."),
+    _q("channel", "unit", "Unit", "Unit of a bench measurement."),
+    _q("channel", "tolerance", "Tolerance", "Largest difference of left and right that is allowed."),
+    _q("channel", "instrument_u", "Uncertainty of the instrument", "Standard uncertainty of one reading."),
 )
 
 QUANTITIES: dict[str, Quantity] = {q.name: q for q in _ALL}

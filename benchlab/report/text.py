@@ -32,27 +32,8 @@ _ASPECTS = {
     "sister": "above the batch median",
     "sister_percent": "above the batch median",
 }
-_EVENTS = {
-    "step": "step",
-    "outlier": "outlying cycle",
-    "stall": "stall",
-    "short_stroke": "stroke fell short",
-    "tooth": "current spike at one angle",
-    "binding": "current rises towards an end",
-    "supply_dip": "supply dip",
-    "gap": "gap in the log",
-    "clock_restart": "clock started again",
-    "disturbance": "disturbance of the hold",
-    "overpressure": "over the tank's stated pressure",
-    "clipping": "reading at the end of its range",
-    "counter_wrap": "clock counter wrapped round",
-    "duplicate_time": "time stamp twice",
-    "out_of_order": "time stamp out of order",
-    "offset_change": "clock offset changed",
-}
 _FOUND = {"events", "step", "step_percent"}
 """Aspects of which zero means that nothing was found."""
-_TITLES = {"run_in": "Run-in", "log": "Log", "stroke_mismatch_deg": "Stroke mismatch"}
 
 
 def unit(name: str) -> str:
@@ -63,12 +44,10 @@ def unit(name: str) -> str:
 
 
 def title(quantity: str) -> str:
-    """Return the glossary's title of a quantity, the name of an event, or the bare name in words."""
+    """Return the glossary's title of a quantity or event, else the bare name in words."""
     if quantity in QUANTITIES:
         return QUANTITIES[quantity].title
-    if quantity in _TITLES:
-        return _TITLES[quantity]
-    words = _EVENTS.get(quantity, quantity.replace("_", " "))
+    words = quantity.replace("_", " ")
     return words[:1].upper() + words[1:]
 
 
@@ -79,7 +58,8 @@ def aspect(name: str) -> str:
 
 def event(kind: str) -> str:
     """Return an event's kind in words."""
-    return _EVENTS.get(kind, kind.replace("_", " "))
+    words = title(kind)
+    return words[:1].lower() + words[1:]
 
 
 def _minus(text: str) -> str:
