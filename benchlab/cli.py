@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import json
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -16,6 +17,7 @@ from benchlab import __version__
 from benchlab.errors import BenchlabError
 
 if TYPE_CHECKING:
+    from benchlab.pace import Progress
     from benchlab.run import Outcome
 
 app = typer.Typer(
@@ -49,6 +51,9 @@ def run(
     quiet: QuietOption = False,
     as_json: JsonOption = False,
     allow_outside: OutsideOption = False,
+    earlier: Annotated[
+        Path | None, typer.Option("--earlier", metavar="PATH", help="Compare with this archive or results.json.")
+    ] = None,
 ) -> None:
     """Do the whole job for one or more airframe folders: read, check, fit, judge, match, report.
 
@@ -62,7 +67,7 @@ def run(
         for folder in folders:
             try:
                 with _progress(quiet or as_json) as progress:
-                    outcome = run_airframe(folder, out, allow_outside=allow_outside, progress=progress)
+                    outcome = run_airframe(folder, out, allow_outside=allow_outside, earlier=earlier, progress=progress)
             except BenchlabError as error:
                 _complain(error)
                 status = 2
@@ -94,6 +99,39 @@ def read(
         if write:
             write_parquet(understood, write)
         print(json.dumps(described(understood), indent=1, ensure_ascii=False) if as_json else as_text(understood))
+
+
+@app.command()
+def match(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder that holds an airframe.toml.")],
+    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write the trim tables as CSV.")] = None,
+    quiet: QuietOption = False,
+    allow_outside: OutsideOption = False,
+) -> None:
+    """Propose which servo goes where, show how every group matches, and what to trim. Nothing else is written.
+
+    Exit status: 0 every group is accepted as fitted, 1 not, 2 the input or the usage is wrong.
+    """
+    with _errors():
+        from benchlab.airframe import load_airframe
+        from benchlab.export import write_text
+        from benchlab.matching.text import matching_text
+        from benchlab.matching.trimming import trim_csv
+        from benchlab.run import evaluate
+
+        with _progress(quiet) as progress:
+            done = evaluate(load_airframe(folder, allow_outside=allow_outside), progress)
+        for fault in done.faults:
+            _say_error(fault)
+        trim = done.matching.tables.get("trim")
+        if csv is not None and trim is None:
+            raise BenchlabError("there is no trim table: no ganged group could be trimmed", do="see the reasons above")
+        if not quiet:
+            print(matching_text(done.matching))
+        if csv is not None and trim is not None:
+            write_text(csv, trim_csv(trim))
+    good = all(g.verdict == "accept" for g in done.matching.groups)
+    raise typer.Exit(2 if done.faults else 0 if good else 1)
 
 
 @app.command()
@@ -196,6 +234,19 @@ def verify(
 
 
 @app.command()
+def explain(
+    quantity: Annotated[str | None, typer.Argument(metavar="[QUANTITY]", help="Its name, unit or not.")] = None,
+) -> None:
+    """Explain a quantity: definition, formula, source, unit and shipped limits. Without a name, list them all."""
+    with _errors():
+        from benchlab.explain import explain as explained
+        from benchlab.explain import listed
+        from benchlab.procedure import load_procedures
+
+        print(listed() if quantity is None else explained(quantity, load_procedures()))
+
+
+@app.command()
 def demo(
     folder: Annotated[Path | None, typer.Argument(metavar="[DIR]", help="Where the demonstration is laid out.")] = None,
     full: Annotated[bool, typer.Option("--full", help="Generate the full-size one: 8 servos x 990 cycles.")] = False,
@@ -231,6 +282,10 @@ def _show(outcome: Outcome, quiet: bool, as_json: bool) -> None:
         sys.stdout.write(dumps(outcome.result))
     elif not quiet:
         print(summary_text(outcome.result, outcome.folder / "report.html"))
+        if outcome.compared is not None:
+            from benchlab.matching.retest import earlier_text
+
+            print(earlier_text(outcome.compared))
 
 
 def _say_error(message: str) -> None:
@@ -256,19 +311,29 @@ def _errors() -> Iterator[None]:
 
 
 @contextmanager
-def _progress(silent: bool) -> Iterator[Callable[[str], None]]:
+def _progress(silent: bool) -> Iterator[Progress]:
     """Give a function that tells what is being done: a moving line on a terminal, nothing when piped."""
-    if silent or not sys.stderr.isatty():
-        yield lambda _what: None
-        return
-    from rich.console import Console
+    from benchlab import pace
 
+    if silent or not sys.stderr.isatty():
+        yield pace.silent
+        return
+    import time
+
+    from rich.console import Console
+    from rich.text import Text
+
+    begun = time.monotonic()
     with Console(stderr=True).status("starting") as status:
-        yield status.update
+        # as plain text: a file's name may look like markup
+        yield lambda what, share=None: status.update(Text(pace.words(what, share, time.monotonic() - begun)))
 
 
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without ± or ≤ shows a question mark, not a traceback
     try:
         app()
     except BrokenPipeError:

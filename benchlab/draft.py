@@ -133,7 +133,7 @@ def draft(folder: Path, procedures: Procedures, progress: Callable[[str], None] 
     guesses = list(_guesses(read))
     first = {g.word: g for g in reversed(guesses)}  # what may be added is said once for each kind
     entries = (line for g in guesses for line in _entry(g, explained=g is first[g.word]))
-    text = "\n".join([*_head(folder), *entries, *_dimensions(read)])
+    text = "\n".join([*_head(folder, read), *entries])
     text += _TAIL + "".join(f"{line}\n" for name, why in unclear.items() for line in _unclear(name, why))
     counts = {word: sum(g.word == word for g in guesses) for word in _KIND_OF_PART.values()}
     return Draft(text=text, parts={w: n for w, n in counts.items() if n}, unclear=tuple(unclear))
@@ -200,7 +200,8 @@ def _seen(log: ReadLog, label: str) -> str:
     return f"{len(table)} rows over {long}: {', '.join(channels)}"
 
 
-def _head(folder: Path) -> list[str]:
+def _head(folder: Path, read: list[ReadLog]) -> list[str]:
+    measured = ", ".join(toml_string(log.path) for log in read if log.kind == "paired_dimensions")
     name = re.sub(r"[^A-Za-z0-9._-]+", "-", folder.resolve().name).strip("-.")[:64] or "airframe"
     return [
         "# Drafted by benchlab from the logs in this folder: every entry is a guess. Correct ids, add positions and",
@@ -210,6 +211,7 @@ def _head(folder: Path) -> list[str]:
         f"id = {toml_string(name)}",
         'description = ""',
         "# flight_minutes = 8",
+        *([f"dimension_log = [{measured}]  # left/right measurements"] if measured else []),
     ]
 
 
@@ -219,10 +221,6 @@ def _entry(guess: _Guess, *, explained: bool) -> list[str]:
     logs = [toml_string(name) for name in guess.logs]
     lines.append(f"log = {logs[0] if len(logs) == 1 else '[' + ', '.join(logs) + ']'}")
     return lines if guess.channel is None else [*lines, f"channel = {toml_string(guess.channel)}"]
-
-
-def _dimensions(read: list[ReadLog]) -> list[str]:
-    return [f"\n# paired dimensions: {_comment(log.path)}" for log in read if log.kind == "paired_dimensions"]
 
 
 def _columns(log: ReadLog) -> list[str]:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+from benchlab.errors import BenchlabError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,3 +36,17 @@ def toml_string(text: str) -> str:
     """Return a text as a TOML basic string."""
     # JSON's escapes are TOML's; only DEL must be escaped as well
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file for the user, UTF-8 with its line ends as they are.
+
+    Raises
+    ------
+    BenchlabError
+        If it cannot be written.
+    """
+    try:
+        path.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise BenchlabError(f"cannot be written ({error.strerror})", path=str(path), do="name another file") from None

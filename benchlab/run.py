@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import importlib.metadata
 import os
@@ -23,6 +24,8 @@ from benchlab.logs.reader import read_log
 from benchlab.logs.table import REJECTED_COLUMNS, ReadLog
 from benchlab.matching.dimensions import judge_dimension, judge_dimension_log
 from benchlab.matching.groups import Matching, match_groups
+from benchlab.matching.retest import compare_earlier, read_earlier
+from benchlab.pace import Progress, paced, silent
 from benchlab.power.analyse import analyse_circuit
 from benchlab.power.budget import analyse_pack
 from benchlab.power.crosscheck import servo_load
@@ -33,7 +36,7 @@ from benchlab.servo.analyse import analyse_servo
 from benchlab.servo.sisters import compare_sisters
 from benchlab.tank.analyse import analyse_tank
 
-Progress = Callable[[str], None]
+Tell = Callable[[str], None]
 Reads = dict[str, ReadLog | LogResult]
 
 # events that mean the reader changed something; a gap alone is only told
@@ -48,6 +51,8 @@ class Outcome:
     result: AirframeResult
     folder: Path
     faults: tuple[str, ...]
+    compared: pd.DataFrame | None = None
+    """The parts beside those of an earlier result (``matching.retest.EARLIER_COLUMNS``), where one was named."""
 
     @property
     def exit_status(self) -> int:
@@ -55,36 +60,85 @@ class Outcome:
         return 2 if self.faults else 0 if self.result.verdict == "accept" else 1
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """Everything computed of one airframe, before anything is written. ``faults`` as in ``Outcome``."""
+
+    airframe: Airframe
+    procedures: Procedures
+    reads: Reads
+    analyses: Mapping[str, Analysis]
+    matching: Matching
+    result: AirframeResult
+    faults: tuple[str, ...]
+
+
 def run_airframe(
-    folder: Path, out: Path, *, allow_outside: bool = False, progress: Progress = lambda _: None
+    folder: Path,
+    out: Path,
+    *,
+    allow_outside: bool = False,
+    earlier: Path | None = None,
+    progress: Progress = silent,
 ) -> Outcome:
     """Do the whole job for the airframe in ``folder`` and write its files to ``out/<airframe id>``.
+
+    ``earlier`` names an evidence archive, an output folder or a results.json: its parts are compared with this run's.
 
     Raises
     ------
     RegisterError
         If the register or a procedure is faulty.
     BenchlabError
-        If the output folder cannot be written.
+        If the output folder cannot be written, or there are no earlier results.
     """
+    before = read_earlier(earlier) if earlier is not None else None
     airframe = load_airframe(folder, allow_outside=allow_outside)
-    procedures = load_procedures(airframe.own_pipelines)
     target = _writable(out / airframe.id)
+    done = evaluate(airframe, progress)
+    matching, compared = done.matching, None
+    if before is not None:
+        compared = compare_earlier(before, done.analyses)
+        matching = dataclasses.replace(matching, tables={**matching.tables, "earlier": compared})
+    progress("writing the report")
+    page = render(done.result, done.analyses, matching, done.reads, done.procedures)
+    write_files(target, done.result, done.analyses, done.reads, page)
+    return Outcome(result=done.result, folder=target, faults=done.faults, compared=compared)
 
-    reads = read_logs(airframe, procedures, progress)
-    analyses, faults = analyse_parts(airframe, procedures, reads, progress)
-    progress("matching groups")
+
+def evaluate(airframe: Airframe, progress: Progress = silent) -> Evaluation:
+    """Read, analyse, judge and match the parts of a loaded airframe; nothing is written.
+
+    Raises
+    ------
+    RegisterError
+        If a procedure is faulty.
+    """
+    procedures = load_procedures(airframe.own_pipelines)
+    tell = paced(progress, _rough_seconds(airframe))
+    reads = read_logs(airframe, procedures, tell)
+    analyses, faults = analyse_parts(airframe, procedures, reads, tell)
+    tell("matching groups")
     matching = match_groups(airframe.register, analyses, procedures)
     result = summarise(airframe, analyses, matching, reads)
-
-    progress("writing the report")
-    page = render(result, analyses, matching, reads, procedures)
-    write_files(target, result, analyses, reads, page)
     failed = [f"{r.path}: {r.error}" for r in reads.values() if isinstance(r, LogResult) and r.error]
-    return Outcome(result=result, folder=target, faults=(*failed, *faults))
+    return Evaluation(
+        airframe=airframe, procedures=procedures, reads=reads, analyses=analyses, matching=matching, result=result,
+        faults=(*failed, *faults),
+    )  # fmt: skip
 
 
-def read_logs(airframe: Airframe, procedures: Procedures, progress: Progress) -> Reads:
+def _rough_seconds(airframe: Airframe) -> dict[str, float]:
+    """What will be told as being done, with about the seconds that it takes (only the proportions matter)."""
+    size = {name: path.stat().st_size if path.is_file() else 0 for name, (path, _) in airframe.log_paths().items()}
+    reading = {f"reading {name}": 0.05 + bytes_ / 25e6 for name, bytes_ in size.items()}
+    kinds = {"servo": 0.8, "tank": 0.3, "circuit": 0.3, "pack": 0.05}
+    parts = [(kind, part.id, cost) for kind, cost in kinds.items() for part in getattr(airframe.register, kind)]
+    analysing = {f"analysing {kind} {name}": cost for kind, name, cost in parts}
+    return reading | analysing | {"matching groups": 0.3, "writing the report": 0.5}
+
+
+def read_logs(airframe: Airframe, procedures: Procedures, progress: Tell) -> Reads:
     """Read every log that the register names; one that fails becomes a failed LogResult and stops nothing."""
     reads: Reads = {}
     for name, (path, kind) in airframe.log_paths().items():
@@ -102,7 +156,7 @@ def read_logs(airframe: Airframe, procedures: Procedures, progress: Progress) ->
 
 
 def analyse_parts(
-    airframe: Airframe, procedures: Procedures, reads: Reads, progress: Progress
+    airframe: Airframe, procedures: Procedures, reads: Reads, progress: Tell
 ) -> tuple[dict[str, Analysis], list[str]]:
     """Analyse and judge every part of the register; return them by id and what was wrong with the input."""
     register = airframe.register

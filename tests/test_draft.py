@@ -27,6 +27,7 @@ def folder(tmp_path: Path) -> Path:
     (logs / "elevons.csv").write_text(SERVO)
     (logs / "saddle tank.txt").write_text(TANK)
     (logs / "receiver_a.csv").write_text(LOAD)
+    (logs / "throws.csv").write_text("item,side,value,unit\nthrow,left,23.4,mm\nthrow,right,23.9,mm\n")
     (logs / "apples.csv").write_text("apples,pears\n1,2\n3,4\n")
     (logs / "broken.csv").write_bytes(b"")
     (logs / "photo.jpg").write_bytes(b"\xff\xd8")
@@ -43,6 +44,7 @@ def test_the_draft_names_every_part_of_every_log_and_loads(folder):
     ]
     assert [(t.id, t.log) for t in register.tank] == [("T1", "logs/saddle tank.txt")]
     assert [(c.id, c.log) for c in register.circuit] == [("receiver a", "logs/receiver_a.csv")]
+    assert register.airframe.dimension_logs == ("logs/throws.csv",)
     assert found.parts == {"servo": 2, "tank": 1, "circuit": 1}
 
 
@@ -59,7 +61,7 @@ def test_a_draft_can_be_run_as_it_is(folder, tmp_path):
     write_draft(folder)
     outcome = run_airframe(folder, tmp_path / "out")
     assert outcome.faults == ()
-    assert [p.kind for p in outcome.result.parts] == ["servo", "servo", "tank", "circuit"]
+    assert [p.kind for p in outcome.result.parts] == ["servo", "servo", "tank", "circuit", "dimension"]
 
 
 def test_every_commented_line_is_right_once_its_mark_is_taken_away(folder):
