@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import make_lsq_spline
 from scipy.optimize import linprog
 
 from benchlab.matching.stroke import Array, Stroke
@@ -140,27 +141,47 @@ def _least_worst(leader: Stroke, follower: Stroke, knots: Array, exact: Array, a
     """Set the command points for the least largest mismatch, if exact matching leaves clearly more than need be.
 
     A linear program: close to where the middles match, a shift of the follower's command moves it by the slope of its
-    middle. Where several settings leave as little, the one nearest to exact matching is taken.
+    middle. Where several settings leave as little, the one nearest to exact matching is taken. ``exact`` (k,) is the
+    correction at the command points as read; both it and the half widths are averaged first.
     """
     ideal = follower.command_for(leader.mid(at)) - at
-    gaps = np.vstack([follower.up(at + ideal) - leader.up(at), follower.down(at + ideal) - leader.down(at)])
-    known = np.isfinite(gaps).any(axis=0)
-    at, ideal, gaps = at[known], ideal[known], gaps[:, known]
-    if not at.size:
-        return exact
     slope = np.interp(at + ideal, follower.command_us, np.gradient(follower.mid_deg, follower.command_us))
-    highest, lowest = np.nanmax(gaps, axis=0), np.nanmin(gaps, axis=0)
+    up, down = follower.up(at + ideal) - leader.up(at), follower.down(at + ideal) - leader.down(at)
+    both = np.isfinite(up) & np.isfinite(down)
+    if not both.any():
+        return exact
+    half = np.interp(at, at[both], ((up - down) / 2)[both])
+    levels = np.isin(at, leader.levels_us)
+    u_deg = math.hypot(leader.u_deg, follower.u_deg)
+    shift = _noise(at[levels], ideal[levels], knots, u_deg / max(float(np.median(np.abs(slope))), 1e-9))
+    width = np.abs(half - np.interp(at, at[levels], _noise(at[levels], half[levels], knots, u_deg)))
+    ideal, exact = ideal - np.interp(at, at[levels], shift), exact - np.interp(knots, at[levels], shift)
 
     def largest(curve: Array) -> float:
-        return float(np.nanmax(_larger(*_mismatch(leader, follower, at, np.interp(at, knots, curve)))))
+        return float(np.max(np.abs(slope * (np.interp(at, knots, curve) - ideal)) + width))
 
     # matching the middle leaves half the difference of the two hysteresis widths; no trim can do better
-    enough = _NEAR_BEST * float(np.max(highest - lowest)) / 2
+    enough = _NEAR_BEST * float(np.max(width))
     if largest(exact) <= enough:
         return exact
     wanted = slope * ideal
-    found = _program(_hat(knots, at) * slope[:, None], wanted - highest, wanted - lowest, exact, enough)
+    found = _program(_hat(knots, at) * slope[:, None], wanted - width, wanted + width, exact, enough)
     return found if largest(found) < largest(exact) else exact
+
+
+def _noise(at: Array, y: Array, knots: Array, most: float) -> Array:
+    """Return what of ``y`` (n,), read at ``at``, is finer than a trim with these command points could follow.
+
+    The residuals of a cubic spline with its knots at the command points: averaging over the readings between two of
+    them. Zero where there are too few readings, and where more than ``most`` (rms) would be taken for noise.
+    """
+    nothing = np.zeros(at.size)
+    inner = knots[(knots > at[0]) & (knots < at[-1])] if at.size else knots
+    if at.size < 2 * (inner.size + 4) or np.histogram(at, np.r_[at[0], inner, at[-1]])[0].min() < 2:
+        return nothing
+    spline = make_lsq_spline(at, y, np.r_[[at[0]] * 4, inner, [at[-1]] * 4], k=3)
+    rest = y - spline(at)
+    return np.asarray(rest) if np.sqrt(np.mean(rest**2)) <= most else nothing
 
 
 def _program(effect: Array, above: Array, below: Array, exact: Array, enough: float) -> Array:

@@ -79,6 +79,18 @@ def by_trying_all(problem: Problem, may=lambda placement: True) -> Solution | No
     return best
 
 
+def second_by_trying_all(problem: Problem, best: Solution) -> Solution | None:
+    """Second best by the words: some group holds parts that no group of its kind holds in the best."""
+    known = {}
+    for g in problem.groups:
+        known.setdefault(g.kind, set()).add(frozenset(best.placement[p] for p in g.positions) - {None})
+
+    def fresh(placement):
+        return any(frozenset(placement[p] for p in g.positions) - {None} not in known[g.kind] for g in problem.groups)
+
+    return by_trying_all(problem, fresh)
+
+
 def _types_fit(problem: Problem, placement: dict) -> bool:
     for p, q, _ in (pair for g in problem.groups for pair in g.pairs):
         i, j = placement[p], placement[q]

@@ -8,7 +8,7 @@ import pytest
 
 from benchlab.matching.assignment import assign, blockers, evaluate, feasible, second_best
 from benchlab.matching.components import Fill, Problem
-from tests.matching.placements import by_trying_all, random_problem
+from tests.matching.placements import by_trying_all, random_problem, second_by_trying_all
 
 # the solver's own tolerance on sums of numbers of order one
 EXACT = 2e-6
@@ -151,18 +151,6 @@ def test_too_few_parts_make_one_whole_pair_rather_than_two_halves():
     assert found.whole == 1
     assert len(found.empty) == 2
     assert found.worst == 5.0
-
-
-def second_by_trying_all(problem, best):
-    """Second best by the words: some group holds parts that no group of its kind holds in the best."""
-    known = {}
-    for g in problem.groups:
-        known.setdefault(g.kind, set()).add(frozenset(best.placement[p] for p in g.positions) - {None})
-
-    def fresh(placement):
-        return any(frozenset(placement[p] for p in g.positions) - {None} not in known[g.kind] for g in problem.groups)
-
-    return by_trying_all(problem, fresh)
 
 
 @pytest.mark.parametrize("seed", range(100, 120))
