@@ -39,6 +39,9 @@ class Cells:
     text: pa.Array | None = None
     bad: np.ndarray[Any, np.dtype[np.bool_]] | None = None
     """Cells that are neither a number nor missing; None where there is none."""
+    lo: float = float("nan")
+    """Least number; NaN where a number is missing or it was not looked for."""
+    hi: float = float("nan")
 
     def cell(self, i: int) -> str:
         """Return what stood in a cell, as far as it was kept."""
@@ -78,32 +81,31 @@ class BlockParser:
         self._non_ascii = False
         self._odd = self._tried = 0
 
-    def parse(self, block: bytes) -> list[Rows]:
-        """Return the rows of a block; lines up to the first data line are passed over."""
+    def parse(self, block: bytes, lines: int) -> list[Rows]:
+        """Return the rows of a block of so many lines; those up to the first data line are passed over."""
         first_line = self.last_line + 1
-        self.last_line += block.count(b"\n") + (not block.endswith(b"\n"))
-        skip = (self.dialect.first_data_line or 1) - first_line
+        self.last_line += lines
+        skip = min((self.dialect.first_data_line or 1) - first_line, lines)
         at = 0
-        while skip > 0 and at < len(block):
-            end = block.find(b"\n", at)
-            at = len(block) if end < 0 else end + 1
-            first_line += 1
-            skip -= 1
+        for _ in range(skip):
+            at = block.find(b"\n", at) + 1
         out: list[Rows] = []
-        if at < len(block):
-            self._parse(block[at:] if at else block, first_line, out)
+        if skip < lines:
+            skip = max(skip, 0)
+            self._parse(block[at:] if at else block, first_line + skip, lines - skip, out)
         return out
 
-    def _parse(self, block: bytes, first_line: int, out: list[Rows]) -> None:
+    def _parse(self, block: bytes, first_line: int, n: int, out: list[Rows]) -> None:
         if self._tried < 8 or self._odd * 2 < self._tried:
-            rows = self._fast(block, first_line)
+            rows = self._fast(block, first_line, n)
             if rows is not None:
                 self._tried += 1
                 out.append(rows)
                 return
         if len(block) > _SMALL and (cut := block.rfind(b"\n", 0, len(block) // 2) + 1):
-            self._parse(block[:cut], first_line, out)
-            self._parse(block[cut:], first_line + block.count(b"\n", 0, cut), out)
+            upper = block.count(b"\n", 0, cut)
+            self._parse(block[:cut], first_line, upper, out)
+            self._parse(block[cut:], first_line + upper, n - upper, out)
             return
         self._odd += 1
         self._tried += 1
@@ -111,12 +113,11 @@ class BlockParser:
 
     # --- fast path ------------------------------------------------------------------------------------------------
 
-    def _fast(self, block: bytes, first_line: int) -> Rows | None:
+    def _fast(self, block: bytes, first_line: int, n: int) -> Rows | None:
         """Parse a block in which every line is a row; None where that is not so."""
         d = self.dialect
         if b"\0" in block or (d.comments and (block[:1] in b"#%/" or b"\n#" in block or b"\n%" in block)):
             return None
-        n = block.count(b"\n") + (not block.endswith(b"\n"))
         delimiter = d.delimiter or "\x1f"
         if d.delimiter == " ":
             if b'"' in block:
@@ -129,7 +130,7 @@ class BlockParser:
         try:
             table = pyarrow.csv.read_csv(
                 pa.BufferReader(block),
-                read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=max(len(block) // 2 + 1, 1 << 20)),
+                read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=len(block) + 1),
                 parse_options=pyarrow.csv.ParseOptions(delimiter=delimiter),
                 convert_options=pyarrow.csv.ConvertOptions(
                     column_types=types, null_values=_NULLS, strings_can_be_null=True, decimal_point=d.decimal
@@ -143,7 +144,7 @@ class BlockParser:
         for i, numeric in enumerate(self._numeric):
             column = table.column(i)
             if numeric:
-                columns.append(Cells(numbers=_tidy(column.to_numpy())))
+                columns.append(_whole(column.to_numpy()))
             elif d.types[i] == "q":
                 columns.append(quantity_column(_one_chunk(column), d.decimal, d.units[i]))
             else:
@@ -154,6 +155,8 @@ class BlockParser:
 
     def _nothing_in_a_row(self, columns: Sequence[Cells], n: int) -> bool:
         """Tell whether some row is all missing: such a line may be a blank one and is for the exact path."""
+        if any(c.lo == c.lo for c in columns):  # not NaN: a column without a hole
+            return False
         nothing = np.ones(n, dtype=bool)
         for c in columns:
             nothing &= np.isnan(c.numbers) if c.numbers is not None else _is_null(c.text)
@@ -299,6 +302,12 @@ def _is_overload(cell: str, decimal: str) -> bool:
         return abs(float(cell.replace(decimal, "."))) >= _HUGE
     except ValueError:
         return False
+
+
+def _whole(x: np.ndarray[Any, np.dtype[np.float64]]) -> Cells:
+    """Return a column of numbers; two passes tell a sound one, which needs no further look."""
+    lo, hi = float(x.min()), float(x.max())
+    return Cells(numbers=x, lo=lo, hi=hi) if lo > -_HUGE and hi < _HUGE else Cells(numbers=_tidy(x))
 
 
 def _tidy(x: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.float64]]:

@@ -51,6 +51,11 @@ class Canonical:
         self.steps: list[float] = []
         """Median interval of each block, where the log is none of ours and its clock is left alone."""
 
+    @property
+    def by_id(self) -> bool:
+        """The log names the part of each row: its rows belong to several tables."""
+        return self._id is not None
+
     def convert(self, rows: Rows) -> tuple[list[Tables], list[Reject], Bools | None]:
         """Return the settled tables of these rows, the rejected rows, and which rows were kept (None: all)."""
         if not len(rows.lines):
@@ -99,7 +104,12 @@ class Canonical:
         keys = {_key(u): u for u in self._uses}
         if self._schema is None:
             self._schema = canonical_schema(keys, self._channels)
-        for key, outside in out_of_bounds({k: batch[k] for k in keys}, self._schema, self._channels).items():
+        spans = {}
+        for key, u in keys.items():
+            cells = rows.columns[u.index]
+            spans[key] = (cells.lo * u.factor + u.offset, cells.hi * u.factor + u.offset)
+        found = out_of_bounds({k: batch[k] for k in keys}, self._schema, self._channels, spans)
+        for key, outside in found.items():
             bounds = self._channels[channel_of(key)].bounds
             assert bounds is not None
             rule = f"{channel_of(key)} outside {bounds[0]:g} to {bounds[1]:g}"

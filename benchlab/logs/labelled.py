@@ -28,7 +28,7 @@ def find_labels(lines: Sequence[str]) -> tuple[str, ...]:
 def label_pattern(labels: Sequence[str], encoding: str) -> re.Pattern[bytes]:
     """Return what a line with these labels looks like; its groups are the values."""
     values = [rf"{re.escape(x)}[ \t]*[:=][ \t]*([^\n]*?)" for x in labels]
-    return re.compile((r"^[ \t]*" + r"[ \t,;|]+".join(values) + r"[ \t,;|]*$").encode(encoding), re.MULTILINE)
+    return re.compile((r"^[ \t]*" + r"[ \t,;|]+".join(values) + r"[ \t,;|]*$").encode(encoding, "ignore"), re.MULTILINE)
 
 
 def without_labels(block: bytes, pattern: re.Pattern[bytes]) -> bytes:

@@ -15,11 +15,10 @@ from benchlab.airframe import LogHelp
 from benchlab.errors import LogError
 from benchlab.logs.blocks import BlockParser, Reject, Rows
 from benchlab.logs.canonical import Canonical, Tables
-from benchlab.logs.clock import Batch
 from benchlab.logs.dialect import Dialect
+from benchlab.logs.gather import Gathered, as_frame
 from benchlab.logs.labelled import find_labels, label_pattern, without_labels
 from benchlab.logs.mapping import map_columns
-from benchlab.logs.schemas import LABELS
 from benchlab.logs.sniff import find_dialect
 from benchlab.logs.source import HEAD, Encoding, Source, find_encoding, find_line_end
 from benchlab.logs.table import REJECTED_COLUMNS, Column, ReadLog
@@ -48,9 +47,9 @@ class LogReader:
         lines = _head_lines(head, self.encoding, self._line_end)
         labels = find_labels(lines)
         text_encoding = "utf-8" if self.encoding.wide else self.encoding.name
-        self._labels = label_pattern(labels, text_encoding) if labels else None
-        if self._labels is not None:
-            text = without_labels("\n".join(lines).encode(text_encoding, "replace"), self._labels)
+        self.labels = label_pattern(labels, text_encoding) if labels else None
+        if self.labels is not None:
+            text = without_labels("\n".join(lines).encode(text_encoding, "replace"), self.labels)
             lines = text.decode(text_encoding, "replace").split("\n")
         self.dialect = self._find_dialect(lines)
         if labels and self.dialect.header_line is None and self.dialect.width == len(labels):
@@ -98,8 +97,9 @@ class LogReader:
         self._reject(self.canonical.clock_rejects())
 
     def _rows(self) -> Iterator[Rows]:
-        for block in self._source.blocks(self.encoding, self._line_end):
-            yield from self._parser.parse(block if self._labels is None else without_labels(block, self._labels))
+        for block, lines in self._source.blocks(self.encoding, self._line_end):
+            text = block if self.labels is None else without_labels(block, self.labels)
+            yield from self._parser.parse(text, lines)
 
     def _convert(self, rows: Rows) -> list[Tables]:
         self._reject(rows.rejects)
@@ -113,6 +113,14 @@ class LogReader:
     def _reject(self, rejects: list[Reject]) -> None:
         self.rows_rejected += len(rejects)
         self.rejects += rejects[: max(MAX_REJECTED - len(self.rejects), 0)]
+
+    @property
+    def expected_rows(self) -> int:
+        """About how many rows the log holds, from its size and its first lines; unpacked logs only."""
+        widths = [sum(map(len, r)) + len(r) for r in self.dialect.sample]
+        if not widths or self._source.compression or self.canonical.by_id:
+            return 0
+        return int(1.02 * self._source.size * len(widths) / sum(widths) / (2 if self.encoding.wide else 1))
 
     # --- what was understood ------------------------------------------------------------------------------------------
 
@@ -167,7 +175,7 @@ def iter_batches(
 ) -> Iterator[dict[str, pd.DataFrame]]:  # fmt: skip
     """Yield a log's canonical tables block by block (part label -> frame); memory does not grow with the log."""
     for tables in LogReader(path, name=name, procedures=procedures, kind=kind, help=help).batches():
-        yield {label: _frame([batch]) for label, batch in tables.items()}
+        yield {label: as_frame(batch) for label, batch in tables.items()}
 
 
 def read_log(
@@ -193,18 +201,21 @@ def read_log(
     LogError
         If the log cannot be read as a whole: what, where, and what to do.
     """
-    reader = LogReader(path, name=name, procedures=procedures, kind=kind, help=help)
-    pieces: dict[str, list[Batch]] = {}
+    return read_whole(LogReader(path, name=name, procedures=procedures, kind=kind, help=help))
+
+
+def read_whole(reader: LogReader) -> ReadLog:
+    """Run a reader over its log and return all of it."""
+    gathered = Gathered(reader.expected_rows)
     for tables in reader.batches():
-        for label, batch in tables.items():
-            pieces.setdefault(label, []).append(batch)
-    _refuse_empty(reader, any(pieces.values()))
-    frames = _frames(pieces)
+        gathered.add(tables)
+    frames = gathered.frames()
+    _refuse_empty(reader, bool(frames))
     _refuse_nothing_measured(reader, frames)
     c, d = reader.canonical, reader.dialect
     start, end, sampling = _span(reader, frames)
     return ReadLog(
-        path=name, sha256=reader.sha256, kind=reader.mapping.kind, encoding=reader.final_encoding,
+        path=reader.name, sha256=reader.sha256, kind=reader.mapping.kind, encoding=reader.final_encoding,
         bom=reader.encoding.bom, delimiter=d.delimiter, decimal=d.decimal, header_line=d.header_line,
         units_line=d.units_line, first_data_line=d.first_data_line, columns=reader.columns(), rows=c.rows,
         rows_rejected=reader.rows_rejected, time_start=start, time_end=end, sampling_s=sampling, gaps=len(c.gaps()),
@@ -240,35 +251,6 @@ def _head_lines(head: bytes, encoding: Encoding, line_end: bytes) -> list[str]:
     if len(head) >= HEAD and len(lines) > 1:  # the last one is cut by the sample's end, not by the log's
         lines.pop()
     return lines
-
-
-def _frames(pieces: Mapping[str, list[Batch]]) -> dict[str, pd.DataFrame]:
-    """Join the batches of every part; columns that parts share are joined once and not copied."""
-    shared: dict[tuple[int, ...], Array] = {}
-    labels = sorted(pieces, key=_natural)
-    return {label: _frame(pieces[label], shared) for label in labels}
-
-
-def _frame(batches: list[Batch], shared: dict[tuple[int, ...], Array] | None = None) -> pd.DataFrame:
-    columns: dict[str, object] = {}
-    first = ["time_s", "segment"] if "time_s" in batches[0] else []
-    for key in [*first, *(k for k in batches[0] if k not in first)]:
-        arrays = [b[key] for b in batches]
-        ident = tuple(id(a) for a in arrays)
-        joined = None if shared is None else shared.get(ident)
-        if joined is None:
-            joined = arrays[0] if len(arrays) == 1 else np.concatenate(arrays)
-            if shared is not None:
-                shared[ident] = joined
-        if key in LABELS:
-            columns[key] = pd.array(joined, dtype="str")
-        elif key in first or not np.isnan(joined).all():
-            columns[key] = joined
-    return pd.DataFrame(columns, copy=False)
-
-
-def _natural(label: str) -> tuple[int, float, str]:
-    return (0, float(label), "") if label.isdecimal() else (1, 0.0, label)
 
 
 def _refuse_empty(reader: LogReader, has_rows: bool) -> None:

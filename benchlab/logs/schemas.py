@@ -46,19 +46,24 @@ def canonical_schema(columns: Iterable[str], channels: Mapping[str, Channel]) ->
 
 
 def out_of_bounds(
-    columns: Mapping[str, Array], schema: pa.DataFrameSchema, channels: Mapping[str, Channel]
+    columns: Mapping[str, Array],
+    schema: pa.DataFrameSchema,
+    channels: Mapping[str, Channel],
+    spans: Mapping[str, tuple[float, float]] | None = None,
 ) -> dict[str, Bools]:
     """Return for each column of a batch that fails the schema which of its rows lie outside the bounds.
 
     A sound batch is told by comparing arrays, which is what the schema's checks come to but without their cost per
-    column; only one that fails is put to the schema itself, lazily.
+    column; only one that fails is put to the schema itself, lazily. ``spans`` are least and greatest values where
+    they are known already (NaN: not known).
 
     Raises
     ------
     TypeError
         If a column has the wrong type: a fault of the program, never of the log.
     """
-    masks = {c: m for c, x in columns.items() if (m := _outside(x, c, channels)) is not None}
+    known = spans or {}
+    masks = {c: m for c, x in columns.items() if (m := _outside(x, c, channels, known.get(c))) is not None}
     if not masks:
         return {}
     import pandas as pd
@@ -76,11 +81,11 @@ def out_of_bounds(
     return {}
 
 
-def _outside(x: Array, column: str, channels: Mapping[str, Channel]) -> Bools | None:
+def _outside(x: Array, column: str, channels: Mapping[str, Channel], span: tuple[float, float] | None) -> Bools | None:
     """Return which values lie outside the channel's bounds, None if none does."""
     channel = channel_of(column)
     bounds = channels[channel].bounds if channel in channels and channel not in LABELS else None
-    if bounds is None:
+    if bounds is None or (span is not None and bounds[0] <= min(span) and max(span) <= bounds[1]):
         return None
     with np.errstate(invalid="ignore"):
         mask: Bools = (x < bounds[0]) | (x > bounds[1])

@@ -17,7 +17,8 @@ import zstandard
 
 from benchlab.errors import LogError
 
-BLOCK = 8 << 20
+BLOCK = 4 << 20
+"""Large enough for the parser's stride, small enough that a block's columns stay in the cache."""
 HEAD = 256 << 10
 MAX_LINE = 1 << 20
 """No logger writes a line of a mebibyte; a longer one is not a log."""
@@ -71,6 +72,8 @@ class Source:
         self._path = path
         self._sha = hashlib.sha256()
         self._packed = 0
+        self.size = 0
+        """Bytes on disk."""
         self.compression: str | None = None
         self.damaged: str | None = None
         """Why the stream ended early, None where it did not."""
@@ -97,6 +100,7 @@ class Source:
                     if data.startswith(magic):
                         raise LogError(f"is {what}, not a text log", path=self.name, do="export it as CSV text")
                 self.compression = next((c for magic, c in _MAGIC if data.startswith(magic)), None)
+                self.size = raw.seek(0, 2)
                 raw.seek(0)
                 sample = _read_up_to(self._unpacked(raw), HEAD)
         except FileNotFoundError:
@@ -119,31 +123,32 @@ class Source:
             raise LogError("this line is longer than 256 KiB: not a log", path=self.name, line=1, do=_CHECK)
         return sample
 
-    def blocks(self, encoding: Encoding, line_end: bytes) -> Iterator[bytes]:
-        """Yield the file in blocks of whole lines, each line ended by LF (the last block may lack its LF).
+    def blocks(self, encoding: Encoding, line_end: bytes) -> Iterator[tuple[bytes, int]]:
+        """Yield the file in blocks of whole lines, each ended by LF (the last may lack it), and how many they are.
 
         Raises
         ------
         LogError
             If a line is longer than any log's, or the file unpacks to absurd size.
         """
-        rest, lines = b"", 0
+        rest, before = b"", 0
         for piece in self._pieces(encoding, line_end):
             cut = piece.rfind(b"\n")
             if cut < 0:
                 rest += piece
             else:
-                block = rest + piece[: cut + 1]
+                block = b"".join((rest, memoryview(piece)[: cut + 1]))
                 rest = piece[cut + 1 :]
-                self._check_lines(block, lines)
-                lines += block.count(b"\n")
-                yield block
+                self._check_lines(block, before)
+                lines = block.count(b"\n")
+                before += lines
+                yield block, lines
             if len(rest) > MAX_LINE:
                 rest = rest.translate(None, b"\0")
                 if len(rest) > MAX_LINE:
-                    self._too_long(lines + 1)
+                    self._too_long(before + 1)
         if rest.strip(b"\0"):
-            yield rest
+            yield rest, 1
 
     def _check_lines(self, block: bytes, lines: int) -> None:
         # a line longer than the limit must straddle one of the marks set this far apart without a line end between

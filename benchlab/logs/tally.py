@@ -35,6 +35,9 @@ class ColumnTally:
             text: pa.Array = cells.text
             self._add_text(text if kept is None else text.filter(pa.array(kept)))
             return
+        if cells.lo == cells.lo and kept is None:  # no hole
+            self._add_numbers(cells.lo, cells.hi, float(cells.numbers.sum()), len(cells.numbers))
+            return
         x = cells.numbers if kept is None else cells.numbers[kept]
         n = int(np.count_nonzero(np.isfinite(x)))
         bad = 0 if cells.bad is None else int(np.count_nonzero(cells.bad if kept is None else cells.bad[kept]))

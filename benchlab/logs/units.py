@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from benchlab.quantities import unit_of
 
@@ -107,6 +108,7 @@ def looks_like_unit(text: str) -> bool:
     return unit in _OTHER or unit.lower() in _OTHER or any(unit in spellings for spellings in TABLE.values())
 
 
+@lru_cache(maxsize=10_000)
 def known(text: str) -> bool:
     """Tell whether a spelling stands in the table, for whatever channel that has a unit."""
     return any(_spelling(text) in spellings for unit, spellings in TABLE.items() if unit != "1")
@@ -125,6 +127,7 @@ def relative(text: str, base: str) -> float | None:
     return None
 
 
+@lru_cache(maxsize=10_000)
 def convert(channel: str, text: str) -> Unit | None:
     """Return how to convert readings in this spelling to the channel's unit, None if the unit does not fit it."""
     return TABLE.get(unit_of(channel), {}).get(_spelling(text))

@@ -18,7 +18,16 @@ def samples() -> list[bytes]:
     )
     units = "t\tI\tU\ns\tA\tV\n" + "".join(f"{i}\t{i % 5}.5\t{'OL' if i % 11 == 3 else '7.4'}\n" for i in range(50))
     blanks = "".join(f"{i * 0.1:8.2f} {i % 7:8.3f} {i * 2:8d}\n" for i in range(50))
-    return [wide.encode(), comma.encode("cp1252"), quoted.encode(), units.encode("utf-16"), blanks.encode()]
+    labelled = "".join(f"t={i / 10:.1f} s; I={i % 7}.25 A; U=7.4 V\n" for i in range(50))
+    ranged = "Time (s);Current;Mode\n" + "".join(
+        f"{i};{f'{i * 31 % 900} mA' if i % 3 else f'1.{i:02d} A'};run\n" for i in range(50)
+    )
+    packed = "Date,Time,P (mbar)\n" + "".join(f"20240516,1159{i:02d},{100 - i}.5\n" for i in range(50))
+    grouped = ";Servo 1;;Servo 2;\nt_s;pos_deg;I_A;pos_deg;I_A\n" + "".join(
+        f"{i};{i % 9};0,5;{i % 7};0,25\n" for i in range(50)
+    )
+    newer = [labelled.encode(), ranged.encode(), packed.encode(), grouped.encode()]
+    return [*newer, wide.encode(), comma.encode("cp1252"), quoted.encode(), units.encode("utf-16"), blanks.encode()]
 
 
 def damaged(log: bytes, rng: np.random.Generator) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,8 @@ import pytest
 from benchlab.errors import LogError
 from benchlab.logs.describe import as_json, as_text
 from benchlab.logs.dialect import is_blank, is_comment, split
-from benchlab.logs.reader import LogReader, read_log
+from benchlab.logs.labelled import without_labels
+from benchlab.logs.reader import LogReader, read_log, read_whole
 from benchlab.procedure import Procedures
 from tests.logs.log_mutator import damaged, samples
 
@@ -20,7 +22,10 @@ def data_rows(reader: LogReader, content: bytes) -> int:
     encoding, d = reader.encoding, reader.dialect
     text = content.decode(encoding.name if encoding.wide else reader.final_encoding, "replace")
     text = text.removeprefix("\ufeff").removeprefix("ï»¿")
-    text = text.replace("\r\n", "\n").replace("\r", " " if "\n" in text else "\n").replace("\0", "")
+    text = text.replace("\r\n", "\n").replace("\r", " " if "\n" in text else "\n")
+    text = re.sub("[\0\x1a\ufeff]", "", text)
+    if reader.labels is not None:
+        text = without_labels(text.encode(), reader.labels).decode()
     rows = 0
     for line in text.split("\n")[(d.first_data_line or 1) - 1 :]:
         if not line.strip() or (d.comments and is_comment(line)):
@@ -35,10 +40,11 @@ def fault_of(content: bytes, path: Path, procedures: Procedures) -> str | None:
     """Read a damaged log; return what went wrong with the reader, None if nothing did."""
     path.write_bytes(content)
     try:
-        log = read_log(path, name="log", procedures=procedures)
+        reader = LogReader(path, name="log", procedures=procedures)
+        log = read_whole(reader)
         as_json(log)
         as_text(log)
-        expected = data_rows(LogReader(path, name="log", procedures=procedures), content)
+        expected = data_rows(reader, content)
     except LogError as error:
         return None if "\n" not in str(error) else f"more than one line: {error}"
     if log.rows + log.rows_rejected != expected:
