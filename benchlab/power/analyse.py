@@ -32,6 +32,8 @@ _LOAD = (
 _WITHIN_NOISE = 6.0
 """A log of a day has no reading of plain noise beyond so many standard deviations."""
 _COARSE = 0.02
+_NO_LOAD_SHARE = 0.05
+"""Less than this share of all that flowed, out of the pack, is no load."""
 _TURNED = (
     "The log counts current out of the pack as negative (the voltage, or the names of its phases, tell the direction); "
     "its sign was reversed here. State it in the register: calibration scale = -1."
@@ -44,7 +46,7 @@ _UNCLEAR = (
     "the log writes current without a sign, and its voltage does not tell every charge from a discharge: log the sign, "
     "or the discharge alone"
 )
-_CHARGES = "on balance the log charges the pack: it shows no load"
+_CHARGES = "the log charges the pack: it shows no load"
 _UNTOLD = "the current reads negative on balance, and nothing tells which way it flows"
 NOT_JUDGED = "Described, not judged: the register sets no min_voltage_v, max_current_a or limits for this circuit."
 
@@ -178,8 +180,11 @@ def _no_load(record: Record, told: bool, notes: list[str]) -> str | None:
     if float(record.current_a @ record.seconds) >= 0:
         return None
     if told:
-        notes.append("On balance this log charges the pack: what flowed in and out is told, a load is not.")
-        return _CHARGES
+        out_mah, in_mah = (x.value or 0.0 for x in both_ways(record))
+        if out_mah < _NO_LOAD_SHARE * (out_mah + in_mah):
+            return _CHARGES
+        notes.append("On balance this log charges the pack: mean and charge are net, and negative.")
+        return None
     notes.append(
         "On balance the current reads negative: the sensor may be connected the wrong way round, or the log shows a "
         "charge. If it is reversed, say so in the register: calibration scale = -1."

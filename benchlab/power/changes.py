@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import cholesky_banded, solve_banded, solve_toeplitz
+from scipy.linalg import cholesky_banded, solve_toeplitz
+from scipy.linalg.lapack import dtbtrs
 from scipy.optimize import minimize_scalar
 from scipy.signal import lfilter
 from scipy.special import ndtr
@@ -60,15 +61,17 @@ def lag_of(i: Array, dt: Array, tau: float) -> Array:
     source = np.concatenate([[0.0], (ramp - a) * i[:-1] + (1 - ramp) * i[1:]])
     band = np.ones((2, len(i)))
     band[1, :-1] = -a
-    return np.asarray(solve_banded((1, 0), band, source, check_finite=False))
+    return np.asarray(dtbtrs(band, source, uplo="L")[0])
 
 
 class Fit:
     """Weighted generalised least squares on the whitened changes, for one lag and one wander ratio."""
 
-    def __init__(self, data: Changes, tau: float | None, rho: float, iterations: int = 8) -> None:
+    def __init__(
+        self, data: Changes, tau: float | None, rho: float, iterations: int = 8, columns: Array | None = None
+    ) -> None:
         self.data, self.tau, self.rho = data, tau, rho
-        self.columns = _design(data, tau)
+        self.columns = _design(data, tau) if columns is None else columns
         self.weights = np.ones(len(data.v))
         self._solve()
         for _ in range(iterations if iterations else 0):
@@ -85,7 +88,7 @@ class Fit:
         band = tridiagonal(self.weights, d.dt, linked, self.rho)
         self.factor = np.asarray(cholesky_banded(band, lower=True, check_finite=False))
         changes = np.diff(np.column_stack([d.v, self.columns]), axis=0) * linked[:, None]
-        white = solve_banded((1, 0), self.factor, changes, check_finite=False)
+        white = np.asarray(dtbtrs(self.factor, changes, uplo="L")[0])
         self.y, self.x = white[:, 0], white[:, 1:]
         self.scale_x = np.sqrt((self.x**2).sum(0)) + 1e-300
         self.beta, _, self.design_rank, _ = np.linalg.lstsq(self.x / self.scale_x, self.y, rcond=1e-9)
@@ -95,10 +98,7 @@ class Fit:
 
     def _row_noise(self) -> Array:
         """Best prediction of each row's own noise: W^-1 D' T^-1 (changes of the residual)."""
-        n = len(self.r)
-        upper = np.zeros((2, n))
-        upper[1], upper[0, 1:] = self.factor[0], self.factor[1, :-1]
-        back = solve_banded((0, 1), upper, self.r, check_finite=False) * self.data.linked
+        back = np.asarray(dtbtrs(self.factor, self.r, uplo="L", trans="T")[0]) * self.data.linked
         return np.asarray((np.concatenate([[0.0], back]) - np.concatenate([back, [0.0]])) / self.weights)
 
     def deviance(self) -> float:
@@ -250,10 +250,11 @@ def slowest_lag(data: Changes) -> float:
 
 
 def _best_rho(data: Changes, tau: float | None, rhos: Array) -> float:
-    scores = [Fit(data, tau, float(r), 0).deviance() for r in rhos]
+    columns = _design(data, tau)
+    scores = [Fit(data, tau, float(r), 0, columns).deviance() for r in rhos]
     k = int(np.argmin(scores))
     found = minimize_scalar(
-        lambda x: Fit(data, tau, 10.0**x, 0).deviance(),
+        lambda x: Fit(data, tau, 10.0**x, 0, columns).deviance(),
         bounds=(math.log10(rhos[max(k - 1, 0)]), math.log10(rhos[min(k + 1, len(rhos) - 1)])), method="bounded",
         options={"xatol": 0.1},
     )  # fmt: skip

@@ -17,6 +17,8 @@ from benchlab.stats.uncertainty import combine, effective_dof, estimate, rectang
 LEFT = ("reserve_fraction", "endurance_min", "mean_discharge_rate_per_h")
 COLUMNS = ("circuit", "phase", "minutes", "share", "mean_current_a", "charge_mah", "u_mah")
 WHOLE = "whole log"
+_RECHARGED = 0.05
+"""Charge into the pack that is told, as a share of what flowed out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,8 @@ def draws_of(
             if isinstance(found, str):
                 return [], f'circuit "{circuit.id}": {found}'
             mean, own = found
+            if (note := _recharged(analysis.result)) and note not in notes:
+                notes.append(note)
             draws.append(Draw(
                 circuit=circuit.id, phase=phase, minutes=minutes, share=share, mean=mean, own=own, u_sensor_a=u_sensor,
             ))  # fmt: skip
@@ -117,6 +121,18 @@ def _mean_in(result: PartResult, phase: str | None, notes: list[str]) -> tuple[E
             notes.append(note)
         return whole, False
     return f"its log has no phase {phase!r}, only {', '.join(repr(p) for p in phases)}"
+
+
+def _recharged(result: PartResult) -> str | None:
+    into, out = (result.quantities.get(q) for q in ("charged_mah", "discharged_mah"))
+    if not isinstance(into, Estimate) or not isinstance(out, Estimate):
+        return None
+    if (into.value or 0.0) < _RECHARGED * (out.value or 0.0):
+        return None
+    return (
+        f'The log of circuit "{result.id}" also charges the pack ({into.value:.4g} mAh): its mean is net of that. '
+        "If that was not part of the load, give a log of the load alone."
+    )
 
 
 def contributions(draws: Sequence[Draw]) -> list[Contribution]:

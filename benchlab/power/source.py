@@ -34,12 +34,15 @@ from benchlab.power.changes import (
 )
 from benchlab.power.record import Array, Mask, Record
 from benchlab.results import Estimate
-from benchlab.stats.uncertainty import combine, estimate, from_resolution
+from benchlab.stats.uncertainty import combine, estimate, from_resolution, rectangular
 
 _ROWS_FOR_SEARCH = 20_000
 _BLOCKS = 60
 _BLURRED = 0.35
 """Noise of more than a third of a step blurs it: less than a tenth of the rounding error is left on average."""
+_ONE_LAG = 0.2
+"""Half-width, as a share, within which one slow resistance and time constant stand for the several that a cell has
+(starting value of this project); it also covers what the linearised fit of the two leaves out."""
 _FEW = 10.0
 """Degrees of freedom below which the sandwich alone is not trusted."""
 
@@ -182,7 +185,8 @@ def _polarisation(fit: Fit, last: Filtered, least: float) -> tuple[Estimate | No
     shift, u_shift, dof_tau = _coefficient(fit, last, LAG + 1, least)
     per_shift = 2 * math.log(STRETCH) / ohm
     tau = fit.tau * math.exp(float(np.clip(per_shift * shift, -0.3, 0.3)))
-    return estimate(ohm, u, "ohm", dof), estimate(tau, tau * per_shift * u_shift, "s", dof_tau)
+    u_ohm, u_tau = combine(u, rectangular(_ONE_LAG * ohm)), combine(per_shift * u_shift, rectangular(_ONE_LAG)) * tau
+    return estimate(ohm, u_ohm, "ohm", dof), estimate(tau, u_tau, "s", dof_tau)
 
 
 def _moment_of_jumps(record: Record, data: Changes, slow: Estimate | None, tau: Estimate | None) -> float:
