@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,14 +15,11 @@ from benchlab.logs.channels import ID_CHANNEL
 from benchlab.logs.clock import Batch, Clock
 from benchlab.logs.dialect import Dialect
 from benchlab.logs.mapping import ColumnMap, Use
-from benchlab.logs.schemas import LABELS, canonical_schema, channel_of, out_of_bounds
+from benchlab.logs.schemas import LABELS, channel_of, out_of_bounds
 from benchlab.logs.tally import RowVerdicts
 from benchlab.logs.timebase import TimeBase
 from benchlab.procedure import Procedures
 from benchlab.results import Event
-
-if TYPE_CHECKING:
-    import pandera.pandas
 
 Bools = np.ndarray[Any, np.dtype[np.bool_]]
 Floats = np.ndarray[Any, np.dtype[np.float64]]
@@ -41,7 +38,6 @@ class Canonical:
         self._gap_factor = procedures.current.gap_factor
         self._id = next((u for u in columns.uses if u.channel == ID_CHANNEL.get(columns.kind or "")), None)
         self._uses = [u for u in columns.uses if u is not self._id]
-        self._schema: pandera.pandas.DataFrameSchema | None = None
         self._clocks: dict[str, Clock] = {}
         self.timebase = TimeBase(dialect, columns, help_, name)
         self.zero: float | None = None
@@ -102,13 +98,11 @@ class Canonical:
 
     def _check_bounds(self, batch: Batch, rows: Rows, verdicts: RowVerdicts) -> None:
         keys = {_key(u): u for u in self._uses}
-        if self._schema is None:
-            self._schema = canonical_schema(keys, self._channels)
         spans = {}
         for key, u in keys.items():
             cells = rows.columns[u.index]
             spans[key] = (cells.lo * u.factor + u.offset, cells.hi * u.factor + u.offset)
-        found = out_of_bounds({k: batch[k] for k in keys}, self._schema, self._channels, spans)
+        found = out_of_bounds({k: batch[k] for k in keys}, self._channels, spans)
         for key, outside in found.items():
             bounds = self._channels[channel_of(key)].bounds
             assert bounds is not None

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
+from functools import lru_cache
 
 from benchlab.logs import units
 from benchlab.procedure import Channel
@@ -128,16 +129,16 @@ def _claims(words: Sequence[str], unit: str | None, channels: Mapping[str, Chann
 
 def _claim(words: Sequence[str], unit: str | None, channel: str, settings: Channel, letters: bool) -> Claim | None:
     """Return the reading of a header as this channel by the longest accepted name that fits."""
-    vocabulary = {w for n in settings.names for w in n.split()}
-    own = channel.removesuffix("_" + channel.rsplit("_", 1)[-1]).replace("_", " ")
-    for accepted in sorted({*settings.names, own}, key=lambda n: (-len(n), n)):
-        name = accepted.split()
+    accepted_names, vocabulary = _accepted(channel, tuple(settings.names))
+    for accepted, name in accepted_names:
+        if name[0] not in words:
+            continue
         at = next((i for i in range(len(words) - len(name) + 1) if list(words[i : i + len(name)]) == name), None)
         if at is None:
             continue
         symbol = len(accepted) == 1
         rest = [*words[:at], *words[at + len(name) :]]
-        part = _label(rest, set() if symbol else vocabulary, letters=letters)
+        part = _label(rest, frozenset() if symbol else vocabulary, letters=letters)
         if part is None or (symbol and unit is not None and units.convert(channel, unit) is None):
             continue
         why = f'"{accepted}" is an accepted name'
@@ -145,7 +146,15 @@ def _claim(words: Sequence[str], unit: str | None, channel: str, settings: Chann
     return None
 
 
-def _label(rest: Sequence[str], vocabulary: set[str], *, letters: bool) -> str | None:
+@lru_cache(maxsize=200)
+def _accepted(channel: str, names: tuple[str, ...]) -> tuple[list[tuple[str, list[str]]], frozenset[str]]:
+    """Return the accepted names of a channel with their words, the longest first, and all words in them."""
+    own = channel.removesuffix("_" + channel.rsplit("_", 1)[-1]).replace("_", " ")
+    ordered = sorted({*names, own}, key=lambda n: (-len(n), n))
+    return [(n, n.split()) for n in ordered], frozenset(w for n in names for w in n.split())
+
+
+def _label(rest: Sequence[str], vocabulary: Set[str], *, letters: bool) -> str | None:
     """Return the part that the words beside a channel's name give, "" for none, None if they mean something else."""
     words = [w for w in rest if w not in _FILLERS and w not in vocabulary]
     if not words:
@@ -183,8 +192,13 @@ def _by_unit(
 
 def nearest(name: str, channels: Mapping[str, Channel]) -> str | None:
     """Return the channel whose accepted names come nearest to a header that was not understood."""
+    return _nearest(name, tuple((channel, tuple(settings.names)) for channel, settings in channels.items()))
+
+
+@lru_cache(maxsize=2000)
+def _nearest(name: str, channels: tuple[tuple[str, tuple[str, ...]], ...]) -> str | None:
     words = [w.lower() for w in _words(_split_unit(name)[0])]
-    known = {n: channel for channel, settings in channels.items() for n in settings.names if len(n) > 2}
+    known = {n: channel for channel, names in channels for n in names if len(n) > 2}
     inside = [n for n in known if n in words]
     found = inside[:1] or difflib.get_close_matches(" ".join(words), list(known), 1, cutoff=0.7)
     return known[found[0]] if found else None

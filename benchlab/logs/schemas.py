@@ -47,7 +47,6 @@ def canonical_schema(columns: Iterable[str], channels: Mapping[str, Channel]) ->
 
 def out_of_bounds(
     columns: Mapping[str, Array],
-    schema: pa.DataFrameSchema,
     channels: Mapping[str, Channel],
     spans: Mapping[str, tuple[float, float]] | None = None,
 ) -> dict[str, Bools]:
@@ -69,6 +68,7 @@ def out_of_bounds(
     import pandas as pd
     import pandera.errors
 
+    schema = canonical_schema(columns, channels)
     frame = pd.DataFrame({c: pd.array(x, dtype="str") if channel_of(c) in LABELS else x for c, x in columns.items()})
     try:
         schema.validate(frame, lazy=True)

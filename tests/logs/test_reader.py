@@ -108,7 +108,7 @@ def test_quick_acceptance_says_what_the_schema_says(values: list[float]) -> None
 
     x = np.array(values)
     schema = canonical_schema(["position_deg:1"], LIMITS)
-    found = out_of_bounds({"position_deg:1": x}, schema, LIMITS)
+    found = out_of_bounds({"position_deg:1": x}, LIMITS)
     try:
         schema.validate(pd.DataFrame({"position_deg:1": x}), lazy=True)
         assert found == {}
