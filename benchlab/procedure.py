@@ -151,7 +151,7 @@ class ServoProcedure(Procedure):
         supply_dip_share: float = Field(0.01, gt=0, lt=1)
         tooth_share: float = Field(0.10, gt=0, lt=1)
         tooth_grown_share: float = Field(0.06, gt=0, lt=1)
-        binding_share: float = Field(0.07, gt=0, lt=1)
+        binding_share: float = Field(0.08, gt=0, lt=1)
         eccentricity_share: float = Field(0.015, gt=0, lt=1)
         samples_in_stroke: int = Field(9, ge=5)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
@@ -11,6 +11,7 @@ from benchlab.procedure import ServoProcedure
 from benchlab.quantities import unit_of
 from benchlab.results import Analysis, Event, NotMeasured, PartResult, worst
 from benchlab.servo import tables as table_of
+from benchlab.servo.cycle_uncertainty import typical_u
 from benchlab.servo.cycles import Cycles, find_cycles
 from benchlab.servo.diagnosis import diagnose
 from benchlab.servo.events import find_events, trend_events
@@ -58,6 +59,7 @@ def analyse_servo(
     trends = fit_trends(measured, procedure)
     inside, unseen = find_events(samples, cycles, strokes, measured, procedure)
     inside += [e for e in log_events if e.kind == "supply_dip"]
+    each = typical_u(samples, cycles, strokes, measured)
     complete, needed = _run_in(trends)
     case = Case(
         samples=samples, measured=measured, trends=trends, events=inside, visible=unseen, run_in_complete=complete,
@@ -72,12 +74,13 @@ def analyse_servo(
         logs=tuple(log_names), cycles=len(cycles), run_in_complete=complete if trends else None,
         cycles_needed=needed if trends else None, quantities={name: fit.trend for name, fit in trends.items()},
         findings=findings, events=events, diagnosis=diagnose(case, findings, events),
-        not_measured=_not_measured(measured, unseen), notes=_notes(samples, cycles, measured, case),
+        not_measured=_not_measured(measured, unseen), notes=_notes(samples, cycles, measured, case, each),
     )  # fmt: skip
     return Analysis(
         result=result,
         tables={
             "cycles": measured.cycles,
+            "cycle_uncertainty": table_of.cycle_uncertainty(each, trends),
             "trend_curves": table_of.trend_curves(trends),
             "waveform": table_of.waveform(samples, cycles),
             "current_map": table_of.current_map(samples, cycles),
@@ -126,7 +129,9 @@ def _not_measured(measured: Measured, unseen: dict[str, str]) -> tuple[NotMeasur
     return tuple(NotMeasured(quantity=name, why=why) for name, why in (measured.missing | unseen).items())
 
 
-def _notes(samples: Samples, cycles: Cycles, measured: Measured, case: Case) -> tuple[str, ...]:
+def _notes(
+    samples: Samples, cycles: Cycles, measured: Measured, case: Case, each: Mapping[str, float]
+) -> tuple[str, ...]:
     notes = [*samples.notes, *cycles.notes, *measured.notes]
     if cycles.doubt is not None:
         notes.append(f"The number of cycles is not certain: {cycles.doubt}.")
@@ -135,5 +140,10 @@ def _notes(samples: Samples, cycles: Cycles, measured: Measured, case: Case) -> 
     if "jitter_deg" in case.trends and (step := samples.steps.get("position_deg", 0.0)) > 0:
         notes.append(
             f"jitter_deg is as recorded: the sensor's step of {step:.3g} deg alone makes up {step / 12**0.5:.2g} deg."
+        )
+    told = [f"{name} {each[name]:.2g} {unit_of(name)}" for name in PER_CYCLE if name in each and name not in RAW_OF]
+    if told:
+        notes.append(
+            f"Standard uncertainty of one cycle from sampling, resolution and noise of the readings: {', '.join(told)}."
         )
     return tuple(notes)

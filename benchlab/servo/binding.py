@@ -21,8 +21,8 @@ _FROM = 0.4
 """Share of the way from the middle to an end at which a rise begins."""
 _ECCENTRIC = (0.7, 1.2)
 """Periods of eccentric gears, in shares of the travel: the longest that a rise could be taken for."""
-_CERTAIN = 3.5
-"""Standard uncertainties: of two ends and both, a sound servo is called binding once in 1000 or so."""
+_CERTAIN = 4.0
+"""Standard uncertainties: of two ends and both, a sound servo is called binding once in 10 000."""
 _SPARE = 6
 _SEEN = 0.02
 """Share of a rise that must be left when the rest of the model has explained what it can of it."""

@@ -185,14 +185,16 @@ def _by_period(samples: Samples, signal: Array, source: Literal["command", "posi
 
 
 def _from_current(samples: Samples) -> Cycles:
-    cut = periodicity.by_autocorrelation(fill(samples.channels["current_a"]), samples)
-    if cut is None:
+    current = fill(samples.channels["current_a"])
+    cut = periodicity.by_autocorrelation(current, samples)
+    if cut is None or repeats.likeness(current, *cut) < repeats.ALIKE_CURRENT:
         return _nothing("Neither command nor position is logged, and the current does not repeat.")
     start, stop = cut
-    current = fill(samples.channels["current_a"])
     sure = repeats.every_other_differs(current, start, stop)
     if sure:
         start, stop = start[: len(start) // 2 * 2 : 2], stop[1::2]
+    else:
+        sure = _two_strokes(current, start, stop)
     period = float(np.median(stop - start) * samples.sampling_s)
     note = (
         f"Neither command nor position is logged: the cycles were found by the periodicity of the current "
@@ -203,6 +205,14 @@ def _from_current(samples: Samples) -> Cycles:
         source="current", shape=None, number=np.arange(1, len(start) + 1), start=start, stop=stop, notes=(note,),
         doubt=None if sure else doubt,
     )  # fmt: skip
+
+
+def _two_strokes(current: Array, start: Rows, stop: Rows) -> bool:
+    """Whether each piece is two alike halves that yet differ for certain: a stroke there and one back."""
+    middle = (start + stop) // 2
+    begin, end = np.column_stack([start, middle]).ravel(), np.column_stack([middle, stop]).ravel()
+    alike = repeats.likeness(current, begin, end) >= repeats.ALIKE_CURRENT
+    return alike and repeats.every_other_differs(current, begin, end)
 
 
 # --- the log's own counter --------------------------------------------------------------------------------------------

@@ -37,7 +37,10 @@ def diagnose(case: Case, findings: Sequence[Finding], events: Sequence[Event]) -
         hits = [e for e in events if e.kind == kind]
         if hits:
             out.append(_say(pattern, text, [f"{len(hits)} x {kind}"]))
-    rest = (_wear(findings), _arm(findings), _feedback(findings), _current(case, findings), _slower(findings))
+    rest = (
+        _wear(findings), _arm(findings), _feedback(findings), _unsteady(case), _current(case, findings),
+        _slower(findings),
+    )  # fmt: skip
     out += [d for d in rest if d is not None]
     return tuple(out)
 
@@ -81,6 +84,22 @@ def _feedback(findings: Sequence[Finding]) -> Diagnosis | None:
     if not evidence:
         return None
     return _say("feedback_wear", "Jitter that is large or grows often means wear of the feedback element.", evidence)
+
+
+def _unsteady(case: Case) -> Diagnosis | None:
+    """Rest positions that scatter more and more from cycle to cycle."""
+    evidence = []
+    for name in ("centre_deg", "end_high_deg", "end_low_deg", "hysteresis_deg"):
+        fit = case.trends.get(name)
+        if fit is not None and fit.spread_grows and fit.spread_ratio is not None:
+            r = fit.spread_ratio
+            evidence.append(
+                f"{name}: scatter of cycles x {r.value:.2g} from first to last (95 %: {r.lo:.2g} to {r.hi:.2g})"
+            )
+    if not evidence:
+        return None
+    text = "Rest positions that scatter more and more often mean wear of the feedback element or growing play."
+    return _say("unsteady", text, evidence)
 
 
 def _current(case: Case, findings: Sequence[Finding]) -> Diagnosis | None:

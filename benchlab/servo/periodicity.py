@@ -12,6 +12,9 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
+_SHORTEST = 8
+"""Rows of a cycle, at least, for its pieces to be told apart."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Waves:
@@ -88,7 +91,7 @@ def by_autocorrelation(signal: Array, samples: Samples) -> tuple[Rows, Rows] | N
     where it agrees best with the mean cycle, within a tenth of the period of where it is expected.
     """
     period = _period(signal)
-    if period is None:
+    if period is None or period < _SHORTEST:
         return None
     smooth = uniform_filter1d(signal, max(1, period // 50))
     first = int(np.argmax(np.diff(smooth[: 2 * period]))) + 1 if len(signal) > 2 * period else 0

@@ -8,6 +8,8 @@ from benchlab.servo.windows import Array, Rows
 
 _POINTS = 48
 """Points that a piece is looked at in."""
+ALIKE_CURRENT = 0.7
+"""The same of a current, whose noise is larger."""
 ALIKE, SURELY = 0.85, 0.98
 """Usual correlation of a cycle of command or position with the mean of the others (pieces of noise: below 0.75); above
 the second nothing else need be tried."""

@@ -29,6 +29,12 @@ def trend_curves(trends: Mapping[str, TrendFit]) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)[["quantity", "cycle", "fit", "lo", "hi"]]
 
 
+def cycle_uncertainty(each: Mapping[str, float], trends: Mapping[str, TrendFit]) -> pd.DataFrame:
+    """Per quantity: uncertainty of one cycle from the readings, and the scatter of the cycles about their trend."""
+    rows = [(name, u, trends[name].sigma if name in trends else np.nan) for name, u in each.items()]
+    return pd.DataFrame(rows, columns=["quantity", "u_one_cycle", "scatter"])
+
+
 def waveform(samples: Samples, cycles: Cycles) -> pd.DataFrame:
     """Median course of command, position and current over the first and over the last 20 cycles."""
     channels = [c for c in ("command_us", "position_deg", "current_a") if c in samples.channels]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 Array = NDArray[np.float64]
 
@@ -30,6 +31,8 @@ class Follower:
     per_acceleration_a: float = 2e-5
     """Current per deg/s2 of acceleration."""
     stall_a: float = 1.6
+    inductance_s: float = 0.008
+    """Time constant with which the current follows what the motor asks for (winding and buffering)."""
     uneven: float = 0.0
     """Relative difference of friction between the two directions."""
 
@@ -72,6 +75,8 @@ def drive_servo(
     rub = servo.friction_a * (1 + servo.uneven * np.sign(velocity)) * np.clip(np.abs(velocity) / 20, 0, 1)
     current = servo.idle_a + rub + servo.per_acceleration_a * np.maximum(acceleration * np.sign(velocity), 0)
     current = np.where(pushing, servo.stall_a, current)
+    keep = np.exp(-dt / servo.inductance_s)
+    current = np.asarray(lfilter([1 - keep], [1, -keep], current, zi=[keep * current[0]])[0])
     every = max(1, round(1 / (seen.sampling_hz * dt)))
     row = slice(None, None, every)
     return pd.DataFrame({

@@ -3,8 +3,8 @@
 Run: ``python tests/benchmarks/servo_faults.py [healthy] [repeats] [seed]``. Own simulation with known truth; the seeds
 (from 400 000 on) were not used while tuning. Sound servos of many kinds: sampling 25 to 200 Hz, noise up to three times
 an ordinary bench's, gear mesh of 5 to 12 deg and up to 6 %, teeth that differ by up to 2 %, eccentric gears up to 2 %,
-run-in up to 40 %, warming up to 20 K, soft supplies. Faults: on an ordinary bench (100 Hz, encoder step 0.1 deg and noise
-0.05 deg, current 10 mA, supply 30 mV), servos with gear mesh and eccentricity in their friction. "3x noise": three
+run-in up to 40 %, warming up to 20 K, soft supplies. Faults: on an ordinary bench (100 Hz, encoder step 0.1 deg and
+noise 0.05 deg, current 10 mA, supply 30 mV), servos with gear mesh and eccentricity in their friction. "3x noise": three
 standard deviations of one reading about its usual course (position 0.1 deg here, current 17 mA with texture and wander,
 supply 30 mV).
 """
