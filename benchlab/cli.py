@@ -55,7 +55,9 @@ def run(
         Path | None, typer.Option("--earlier", metavar="PATH", help="Compare with this archive or results.json.")
     ] = None,
 ) -> None:
-    """Do the whole job for one or more airframe folders: read, check, fit, judge, match, report.
+    """Do the whole job for airframe folders.
+
+    Read, check, fit, judge, match, report.
 
     Exit status: 0 all accepted, 1 something is to be retested or rejected, 2 the input or the usage is wrong.
     """
@@ -88,11 +90,15 @@ def read(
     write: Annotated[Path | None, typer.Option("--write", help="Save the canonical table as Parquet here.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print what was understood as JSON.")] = False,
 ) -> None:
-    """Show how a log is understood: dialect, channels and units, clock, rejected rows."""
+    """Show how a log is understood.
+
+    Dialect, channels and units, clock, rejected rows, first rows.
+    """
     with _errors():
         from benchlab.logs.describe import as_json as described
-        from benchlab.logs.describe import as_text, write_parquet
+        from benchlab.logs.describe import write_parquet
         from benchlab.logs.reader import read_log
+        from benchlab.logs.screen import as_text
         from benchlab.procedure import load_procedures
 
         understood = read_log(log, name=str(log), procedures=load_procedures())
@@ -108,7 +114,9 @@ def match(
     quiet: QuietOption = False,
     allow_outside: OutsideOption = False,
 ) -> None:
-    """Propose which servo goes where, show how every group matches, and what to trim. Nothing else is written.
+    """Propose who goes where and what to trim.
+
+    Shows what the placement costs, how every group matches, and the trim tables; writes nothing else.
 
     Exit status: 0 every group is accepted as fitted, 1 not, 2 the input or the usage is wrong.
     """
@@ -139,7 +147,10 @@ def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder that holds logs.")],
     quiet: QuietOption = False,
 ) -> None:
-    """Write a first airframe.toml from the logs found in a folder, to be edited; never overwrites one."""
+    """Draft an airframe.toml from a folder of logs.
+
+    Every entry is a guess to be corrected. A register that is there is never overwritten.
+    """
     with _errors():
         from benchlab.draft import write_draft
 
@@ -166,7 +177,9 @@ def archive(
     quiet: QuietOption = False,
     allow_outside: OutsideOption = False,
 ) -> None:
-    """Seal the evidence of an airframe: run it on a copy of its inputs and bag inputs, results and report.
+    """Seal the evidence of an airframe.
+
+    Runs it on a copy of its inputs, then bags inputs, procedures, results and report.
 
     Exit status: 0 sealed (whatever the verdict), 2 the input or the usage is wrong.
     """
@@ -214,7 +227,9 @@ def verify(
     ] = None,
     quiet: QuietOption = False,
 ) -> None:
-    """Check a sealed archive: every file, the signature, and whether its results follow from its logs.
+    """Check a sealed archive and recompute it.
+
+    Every file, the signature, and whether the results follow from the logs.
 
     Exit status: 0 as sealed and reproduced, 1 as sealed but the results differ, 2 not as sealed.
     """
@@ -237,7 +252,10 @@ def verify(
 def explain(
     quantity: Annotated[str | None, typer.Argument(metavar="[QUANTITY]", help="Its name, unit or not.")] = None,
 ) -> None:
-    """Explain a quantity: definition, formula, source, unit and shipped limits. Without a name, list them all."""
+    """Explain a quantity.
+
+    Definition, formula, source, unit and shipped limits. Without a name, all are listed.
+    """
     with _errors():
         from benchlab.explain import explain as explained
         from benchlab.explain import listed
@@ -254,7 +272,10 @@ def demo(
     quiet: QuietOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Lay out the demonstration airframe, an invented one with planted faults, and run it."""
+    """Lay out the demonstration and run it.
+
+    An invented airframe with planted faults.
+    """
     with _errors():
         from benchlab.run import run_airframe
         from benchlab.simulate.demo import lay_out, lay_out_full
