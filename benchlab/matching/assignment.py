@@ -133,9 +133,10 @@ def _as_good(problem: Problem, fitted: Solution, best: Solution) -> bool:
     )
 
 
-def feasible(problem: Problem, threshold: float, *, time_limit_s: float = 20.0) -> bool:
-    """Whether as many positions as possible can be filled with no pair above ``threshold``."""
-    return Program(problem, time_limit_s).solve(threshold, objective=None) is not None
+def within(problem: Problem, threshold: float, *, time_limit_s: float = 20.0) -> Solution | None:
+    """Return the placement of least total with no pair above ``threshold``; None if there is none."""
+    placement = Program(problem, time_limit_s).solve(threshold, objective="total")
+    return None if placement is None else evaluate(problem, placement)
 
 
 def blockers(problem: Problem, threshold: float) -> tuple[int, ...]:
@@ -148,7 +149,7 @@ def blockers(problem: Problem, threshold: float) -> tuple[int, ...]:
     guilty = [
         i
         for i in parts
-        if feasible(replace(problem, costs={k: _wild(c, i) for k, c in problem.costs.items()}), threshold)
+        if within(replace(problem, costs={k: _wild(c, i) for k, c in problem.costs.items()}), threshold) is not None
     ]
     partners = {i: sum(int((c[i, parts] <= threshold).sum()) for c in problem.costs.values()) for i in guilty}
     return tuple(i for i in guilty if partners[i] == min(partners.values()))

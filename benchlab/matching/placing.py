@@ -5,13 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from benchlab.airframe import Group, Register
-from benchlab.matching.assignment import Solution, assign, blockers, evaluate, feasible, second_best
+from benchlab.matching.assignment import Solution, assign, blockers, evaluate, second_best, within
 from benchlab.matching.components import Array, Fill, Problem
 from benchlab.matching.distances import Member, Pair, compare_pair
 from benchlab.matching.program import Unsolved
@@ -231,16 +231,13 @@ def _missing(problem: Problem, best: Solution) -> str:
 
 def _why_none(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> list[str]:
     """Say that no acceptable placement exists (or that the best one by mismatch is none) and what stands in the way."""
-    strict = Problem(
-        parts=problem.parts, types=problem.types, groups=problem.groups, fitted=problem.fitted, fixed=problem.fixed,
-        barred=problem.barred, costs={k: np.where(c.matches, 0.0, 1.0) for k, c in costs.items()},
-    )  # fmt: skip
-    if feasible(strict, 0.5):
-        found = assign(strict)
+    most = max(float(c.max()) for c in problem.costs.values())
+    strict = replace(problem, costs={k: np.where(c.matches, problem.costs[k], 2 * most + 1) for k, c in costs.items()})
+    if (found := within(strict, most)) is not None:
         seats = ", ".join(f"{_id(problem, i)} at {p}" for p, i in found.placement.items() if i is not None)
         return [f"In another placement, of larger mismatch, every group is shown to match: {seats}."]
     head = "No placement exists in which every group is shown to match"
-    guilty = blockers(strict, 0.5)
+    guilty = blockers(strict, most)
     if guilty:
         held = set(problem.held.values())
         names = [f"{problem.parts[i]} (fixed)" if i in held else problem.parts[i] for i in guilty]
@@ -249,4 +246,5 @@ def _why_none(problem: Problem, best: Solution, costs: Mapping[str, _Costs]) -> 
     used = sorted({i for i in best.placement.values() if i is not None})
     partners = {i: sum(int(c.matches[i, used].sum()) - 1 for c in costs.values()) for i in used}
     least = [problem.parts[i] for i in used if partners[i] == min(partners.values())]
-    return [f"{head}, and no single servo stands in the way; fewest partners: {', '.join(least)}."]
+    few = f"{', '.join(least)} match no other" if min(partners.values()) == 0 else f"fewest match {', '.join(least)}"
+    return [f"{head}, and no single servo stands in the way: {few}."]

@@ -11,12 +11,12 @@ from __future__ import annotations
 import time
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
-from scipy.sparse import csr_array
+from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, linprog, milp
+from scipy.sparse import csr_array, vstack
 
 from benchlab.matching.components import Array, Component, Fill, Problem, Ways, as_bits, components, ways
 
@@ -27,6 +27,10 @@ Together = dict[Hashable, set[frozenset[int]]]
 
 _TIE = 1e-6
 """Totals closer than this are the same: the solver's own tolerance."""
+
+
+_FEW = 500
+"""As many variables are solved at once."""
 
 
 class Unsolved(Exception):  # noqa: N818 - it is no error: there is no such placement
@@ -57,29 +61,68 @@ class _Model:
         self.lower_side.append(low)
         self.upper_side.append(high)
 
-    def solve(self, objective: list[float] | None, time_limit_s: float) -> tuple[Array | None, bool]:
-        """Return the values of the variables (None: infeasible) and whether that is proved."""
-        n = len(self.total)
+    def solve(self, objective: list[float], time_limit_s: float) -> tuple[Array | None, bool]:
+        """Return the values of the variables (None: infeasible) and whether that is proved.
+
+        Solved without whole numbers first: a variable whose reduced cost exceeds what a placement found costs above
+        that bound is zero in every better one. Most of many thousands drop out so.
+        """
+        end = time.monotonic() + time_limit_s
+        n, cost = len(self.total), np.array(objective, dtype=np.float64)
         if n == 0:
             met = all(lo <= 0 <= hi for lo, hi in zip(self.lower_side, self.upper_side, strict=True))
             return (np.zeros(0) if met else None), True
+        everything = np.ones(n, dtype=bool)
+        relaxed: Any = self._relaxed(cost) if n > _FEW else None
+        if relaxed is not None and relaxed.status == 2:
+            return None, True
+        if relaxed is None or relaxed.status != 0:
+            return self._solved(cost, everything, end)
+        reduced = np.asarray(relaxed.lower.marginals)
+        for few in (_FEW, 4 * _FEW):
+            keep = reduced <= np.partition(reduced, min(few, n - 1))[min(few, n - 1)]
+            x, proven = self._solved(cost, keep, end)
+            if x is not None:
+                needed = reduced <= float(cost @ x) - relaxed.fun + _TIE
+                return (x, proven) if not (needed & ~keep).any() else self._solved(cost, needed, end)
+        return self._solved(cost, everything, end)
+
+    def _matrix(self) -> csr_array[Any, tuple[int, int]]:
         counts = [len(r) for r in self.rows]
-        matrix = csr_array(
+        return csr_array(
             (
                 np.array([v for r in self.rows for v in r.values()], dtype=np.float64),
                 np.array([c for r in self.rows for c in r], dtype=np.int32),
                 np.concatenate([[0], np.cumsum(counts)]).astype(np.int32),
             ),
-            shape=(len(self.rows), n),
+            shape=(len(self.rows), len(self.total)),
         )
+
+    def _relaxed(self, cost: Array) -> Any:
+        """Solve without whole numbers, for the least cost and every variable's reduced cost."""
+        matrix, low, high = self._matrix(), np.array(self.lower_side), np.array(self.upper_side)
+        equal, above, below = low == high, np.isfinite(high) & (low != high), np.isfinite(low) & (low != high)
+        return linprog(
+            cost,
+            A_ub=vstack([matrix[above], -matrix[below]]), b_ub=np.concatenate([high[above], -low[below]]),
+            A_eq=matrix[equal], b_eq=low[equal],
+            bounds=[(0.0, u) for u in self.upper],
+        )  # fmt: skip
+
+    def _solved(self, cost: Array, keep: npt.NDArray[np.bool_], end: float) -> tuple[Array | None, bool]:
+        """Solve with the variables ``keep``, the others being zero."""
         found = milp(
-            np.zeros(n) if objective is None else np.array(objective),
-            integrality=np.array(self.integer, dtype=int),
-            bounds=Bounds(0, np.array(self.upper)),
-            constraints=LinearConstraint(matrix, np.array(self.lower_side), np.array(self.upper_side)),
-            options={"mip_rel_gap": 0.0, "time_limit": max(time_limit_s, 0.01)},
+            cost[keep],
+            integrality=np.array(self.integer, dtype=int)[keep],
+            bounds=Bounds(0, np.array(self.upper)[keep]),
+            constraints=LinearConstraint(self._matrix()[:, keep], np.array(self.lower_side), np.array(self.upper_side)),
+            options={"mip_rel_gap": 0.0, "time_limit": max(end - time.monotonic(), 0.01)},
         )
-        return (None if found.x is None else np.asarray(found.x)), found.status in {0, 2}
+        if found.x is None:
+            return None, found.status == 2
+        x = np.zeros(keep.size)
+        x[keep] = found.x
+        return x, found.status == 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +228,7 @@ class Program:
         self,
         threshold: float,
         *,
-        objective: Objective | None,
+        objective: Objective,
         total_at_most: float | None = None,
         cut: Together | None = None,
     ) -> Placement | None:
@@ -219,7 +262,7 @@ class Program:
             model.row({v: c for v, c in enumerate(model.total) if c}, 0, total_at_most)
         if cut is not None:
             self._cut(model, cut, sets, linked, places)
-        goal = None if objective is None else model.total if objective == "total" else model.moves
+        goal = model.total if objective == "total" else model.moves
         x, proved = model.solve(goal, self._left())
         self.proven &= proved
         return None if x is None else self._read(x, sets, places)

@@ -6,7 +6,7 @@ import networkx as nx
 import numpy as np
 import pytest
 
-from benchlab.matching.assignment import assign, blockers, evaluate, feasible, second_best
+from benchlab.matching.assignment import assign, blockers, evaluate, second_best, within
 from benchlab.matching.components import Fill, Problem
 from tests.matching.placements import by_trying_all, random_problem, second_by_trying_all
 
@@ -122,8 +122,18 @@ def test_the_part_in_the_way_is_found():
     cost = np.ones((4, 4)) - np.eye(4)
     cost[0, 1] = cost[1, 0] = cost[1, 2] = cost[2, 1] = cost[0, 2] = cost[2, 0] = 0.0
     problem = pairs(4, cost=cost)
-    assert not feasible(problem, 0.5)
+    assert within(problem, 0.5) is None
     assert blockers(problem, 0.5) == (3,)
+
+
+@pytest.mark.parametrize("seed", range(40, 60))
+def test_leaving_out_what_cannot_be_better_changes_nothing(seed, monkeypatch):
+    """Every program solved as the large ones are: a few variables first, then those that may still be better."""
+    monkeypatch.setattr("benchlab.matching.program._FEW", 2)
+    problem = random_problem(np.random.default_rng(seed), most=7)
+    found, best = assign(problem), by_trying_all(problem)
+    assert (len(found.empty), found.whole) == (len(best.empty), best.whole)
+    assert (found.worst, found.total) == pytest.approx((best.worst, best.total), abs=EXACT)
 
 
 def test_evaluate_costs_a_group_by_its_worst_pair():
