@@ -141,7 +141,7 @@ def _claim(words: Sequence[str], unit: str | None, channel: str, settings: Chann
         part = _label(rest, frozenset() if symbol else vocabulary, letters=letters)
         if part is None or (symbol and unit is not None and units.convert(channel, unit) is None):
             continue
-        why = f'"{accepted}" is an accepted name'
+        why = f'name "{accepted}"'
         return Claim(channel=channel, part=part or None, unit=unit, strength=1 if symbol else 2, why=why)
     return None
 
@@ -186,7 +186,7 @@ def _by_unit(
         fitting = ["time_s"] if not rest else []
     if len(fitting) != 1:
         return []
-    why = "only its unit speaks for this channel"
+    why = "its unit alone"
     return [Claim(channel=fitting[0], part=part or None, unit=unit, strength=0, why=why)]
 
 

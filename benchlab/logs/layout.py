@@ -349,5 +349,5 @@ def _metadata(preamble: Sequence[str]) -> dict[str, str]:
         text = line.strip().lstrip("#%/").replace('"', "").strip()
         match = _KEY_VALUE.fullmatch(text)
         if match and match[1] and match[2] and time_type(match[1]) is None and match[1].lower() not in MISSING:
-            found.setdefault(match[1], match[2])
+            found.setdefault(match[1], match[2].lstrip(",;\t "))
     return found

@@ -53,8 +53,12 @@ class ColumnMap:
     calendar: Calendar = field(default_factory=dict)
     """What each column of a calendar clock tells; empty where the clock counts elapsed time."""
     time_unit: str | None
+    time_why: str = ""
+    """Why the first of them is taken for the clock."""
     notes: dict[int, str] = field(default_factory=dict)
     """Why a column is not used."""
+    why_no_kind: str = ""
+    """Where no kind fits: what each would need."""
 
     @property
     def required(self) -> tuple[tuple[str, ...], ...]:
@@ -85,14 +89,18 @@ def _guess_kind(dialect: Dialect, name: str, procedures: Procedures, help_: LogH
     """Try every kind; the ones whose required channels are there, hold plausible values and use most columns win."""
     fits: list[tuple[float, ColumnMap]] = []
     asks: LogError | None = None
+    needs: list[str] = []
     for kind in KINDS:
         try:
             mapping = _map(dialect, name, procedures, kind, help_)
         except LogError as error:
             if getattr(error, "asks", False):
                 asks = asks or error
+            if " for " in error.what:
+                needs.append(f"{kind} needs {error.what.partition(' for ')[2].partition(':')[0]}")
             continue
         if not _plausible(dialect, mapping, procedures.of(kind).channels):
+            needs.append(f"{kind}: values out of bounds")
             continue
         channels = {u.channel for u in mapping.uses}
         score = len({(u.channel, u.part) for u in mapping.uses}) + 0.1 * len(mapping.time)
@@ -106,7 +114,7 @@ def _guess_kind(dialect: Dialect, name: str, procedures: Procedures, help_: LogH
         return max(fits, key=lambda f: f[0])[1]
     if asks is not None:
         raise asks
-    return _unknown(dialect, procedures)
+    return replace(_unknown(dialect, procedures), why_no_kind="; ".join(needs))
 
 
 def _unknown(dialect: Dialect, procedures: Procedures) -> ColumnMap:
@@ -167,7 +175,8 @@ def _map(dialect: Dialect, name: str, procedures: Procedures, kind: Kind, help_:
             guess = nearest(header, channels)
             notes[i] = f"not used; nearest channel: {guess}" if guess else "not used"
     unit = claims[time[0]].unit if len(time) == 1 and time[0] in claims and dialect.types[time[0]] in "nq" else None
-    return ColumnMap(kind=kind, uses=uses, time=time, calendar=calendar, time_unit=unit, notes=notes)
+    why = claims[time[0]].why if time and time[0] in claims else ""
+    return ColumnMap(kind=kind, uses=uses, time=time, calendar=calendar, time_unit=unit, time_why=why, notes=notes)
 
 
 def _letters_are_parts(names: Sequence[str]) -> bool:
@@ -294,7 +303,7 @@ def _use(i: int, c: Claim, calibration: Mapping[str, Calibration]) -> Use:
         unit = None if c.channel in LABELS else unit
     elif unit is None:
         unit = unit_of(c.channel)
-        why += f"; no unit stated: taken as {unit}"
+        why += "; unit assumed"
     else:
         found = units.convert(c.channel, unit)
         if found is not None:

@@ -125,6 +125,11 @@ class LogReader:
     # --- what was understood ------------------------------------------------------------------------------------------
 
     @property
+    def compression(self) -> str | None:
+        """How the file is packed, None where it is not."""
+        return self._source.compression
+
+    @property
     def sha256(self) -> str:
         """Checksum of the file as it lies on disk."""
         return self._source.sha256
@@ -145,6 +150,7 @@ class LogReader:
         """Return what every column was taken for, with its statistics as logged."""
         uses = {u.index: u for u in self.mapping.uses}
         clock = self.canonical.timebase
+        why = "; ".join(x for x in (self.mapping.time_why, clock.why) if x)
         out = []
         for i, (name, t) in enumerate(zip(self.dialect.names, self._tallies, strict=True)):
             column = Column(
@@ -157,7 +163,7 @@ class LogReader:
                 column = replace(column, channel=u.channel, part=u.part, unit=u.unit, why=u.why)
             elif i in clock.columns:
                 channel = None if self.mapping.kind is None else "time_s"
-                column = replace(column, channel=channel, unit=clock.unit, why=clock.why)
+                column = replace(column, channel=channel, unit=clock.unit, why=why)
             out.append(column)
         return tuple(out)
 
@@ -215,7 +221,8 @@ def read_whole(reader: LogReader) -> ReadLog:
     c, d = reader.canonical, reader.dialect
     start, end, sampling = _span(reader, frames)
     return ReadLog(
-        path=reader.name, sha256=reader.sha256, kind=reader.mapping.kind, encoding=reader.final_encoding,
+        path=reader.name, sha256=reader.sha256, kind=reader.mapping.kind,
+        why_no_kind=reader.mapping.why_no_kind, compression=reader.compression, encoding=reader.final_encoding,
         bom=reader.encoding.bom, delimiter=d.delimiter, decimal=d.decimal, header_line=d.header_line,
         units_line=d.units_line, first_data_line=d.first_data_line, columns=reader.columns(), rows=c.rows,
         rows_rejected=reader.rows_rejected, time_start=start, time_end=end, sampling_s=sampling, gaps=len(c.gaps()),

@@ -51,6 +51,9 @@ class ReadLog:
     path: str
     sha256: str
     kind: Kind | None
+    why_no_kind: str = ""
+    """Which channels each kind would need, where the log is none of the kinds."""
+    compression: str | None = None
     encoding: str
     bom: bool
     delimiter: str

@@ -68,7 +68,7 @@ class TimeBase:
         if dated and days and all(25_569 < x < 80_000 for x in days) and any(x % 1 for x in days):
             return self._settle_fields(("days",))
         self.unit = columns.time_unit or "s"
-        self.why = "elapsed time" + ("" if columns.time_unit else "; no unit stated: taken as s")
+        self.why = "elapsed time" + ("" if columns.time_unit else "; unit assumed")
         self._factor = stated.factor if stated else 1.0
         self._counts = self._factor < 1 and all(c.isdigit() for c in words)
         cells = [r[self.columns[0]] for r in dialect.sample[:50]]

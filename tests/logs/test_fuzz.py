@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from benchlab.errors import LogError
-from benchlab.logs.describe import as_json, as_text
+from benchlab.logs.describe import as_json
 from benchlab.logs.dialect import is_blank, is_comment, split
 from benchlab.logs.labelled import without_labels
 from benchlab.logs.reader import LogReader, read_log, read_whole
+from benchlab.logs.screen import as_text
 from benchlab.procedure import Procedures
 from tests.logs.log_mutator import damaged, samples
 

@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlab.logs.cells import to_number
-from benchlab.logs.describe import as_json, as_text, write_parquet
+from benchlab.logs.describe import as_json, write_parquet
 from benchlab.logs.reader import iter_batches
 from benchlab.logs.schemas import canonical_schema, out_of_bounds
+from benchlab.logs.screen import as_text
 from benchlab.procedure import Procedures, load_procedures
 
 ROWS = "".join(f"{i / 10:.1f},{i % 9}.5,7.4\n" for i in range(60))
@@ -157,3 +158,34 @@ def test_a_ruled_line_below_the_header_is_no_header(read) -> None:
 def test_a_unit_in_both_name_and_units_row_is_read_once(read) -> None:
     log = read("t_ms,current_mA\nms,mA\n" + "".join(f"{100 * i},1500\n" for i in range(30)), "current_draw")
     assert log.tables[""]["current_a"].to_list() == [1.5] * 30
+
+
+def test_the_description_of_six_columns_fits_one_screen(read) -> None:
+    header = "# bench: north\n# rate: 10\nt_ms,command_us,position_deg,current_mA,supply_V,spare\n"
+    rows = "".join(f"{100 * (i + 30 * (i > 50))},{1500 + i},{i % 9}.25,{i + 100},7.4,{i}\n" for i in range(90))
+    log = read(
+        header + rows + "1,2\nx,1,2,3,4,5\n9999,1500,500,1,7.4,1\n200,1,2,3,4,5\n300,1500,1,1,7.4,1\n", "servo_cycling"
+    )
+    text = as_text(log).splitlines()
+    assert len(text) <= 24
+    assert max(map(len, text)) <= 100
+    joined = "\n".join(text)
+    for said in (
+        'name "command"',
+        "[mA]",
+        "1 gap",
+        "10 Hz",
+        "not used 6 spare",
+        "field count: 2 instead of 6",
+        "bench = north",
+    ):
+        assert said in joined
+
+
+def test_the_description_of_200_columns_is_no_longer(read) -> None:
+    names = [f"pos{k}_deg,current{k}_A" for k in range(1, 101)]
+    log = read(f"t_s,{','.join(names)}\n" + "".join(f"{i},{','.join(['1.5'] * 200)}\n" for i in range(20)))
+    text = as_text(log).splitlines()
+    assert len(text) <= 24
+    assert max(map(len, text)) <= 100
+    assert "columns of the same channels for parts 2, 3 to 100" in "\n".join(text)

@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
-from benchlab.logs.describe import as_json, as_text
+from benchlab.logs.describe import as_json
 from benchlab.logs.reader import read_log
+from benchlab.logs.screen import as_text
 from benchlab.procedure import Procedures
 
 ZOO = Path(__file__).parents[1] / "real_logs" / "csv_zoo"
