@@ -13,10 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchlab.matching.components import Array, Problem
+from benchlab.matching.model import TIE
 from benchlab.matching.program import Placement, Program, Together, Unsolved
 
-# Sums of mismatches closer than this are the same: the solver's own tolerance.
-TIE = 1e-6
 _STEP = 1.2
 """The search climbs by a fifth: a program without solution is soon told, one with far too many choices is not."""
 

@@ -10,119 +10,24 @@ from __future__ import annotations
 
 import time
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, linprog, milp
-from scipy.sparse import csr_array, vstack
+from scipy.optimize import linear_sum_assignment
 
 from benchlab.matching.components import Array, Component, Fill, Problem, Ways, as_bits, components, ways
+from benchlab.matching.model import TIE, Model
 
 Placement = dict[str, int | None]
 Objective = Literal["total", "moves"]
 Together = dict[Hashable, set[frozenset[int]]]
 """Kind of group -> sets of parts that such a group holds in a placement that is to be left out."""
 
-_TIE = 1e-6
-"""Totals closer than this are the same: the solver's own tolerance."""
-
-
-_FEW = 500
-"""As many variables are solved at once."""
-
 
 class Unsolved(Exception):  # noqa: N818 - it is no error: there is no such placement
     """There is no placement, or none was found in the time allowed."""
-
-
-@dataclass(slots=True, kw_only=True)
-class _Model:
-    """Variables and rows as they are added."""
-
-    total: list[float] = field(default_factory=list)
-    moves: list[float] = field(default_factory=list)
-    integer: list[bool] = field(default_factory=list)
-    upper: list[float] = field(default_factory=list)
-    rows: list[dict[int, float]] = field(default_factory=list)
-    lower_side: list[float] = field(default_factory=list)
-    upper_side: list[float] = field(default_factory=list)
-
-    def variable(self, *, total: float = 0.0, moves: float = 0.0, integer: bool = True, upper: float = 1.0) -> int:
-        self.total.append(total)
-        self.moves.append(moves)
-        self.integer.append(integer)
-        self.upper.append(upper)
-        return len(self.total) - 1
-
-    def row(self, terms: dict[int, float], low: float, high: float) -> None:
-        self.rows.append(terms)
-        self.lower_side.append(low)
-        self.upper_side.append(high)
-
-    def solve(self, objective: list[float], time_limit_s: float) -> tuple[Array | None, bool]:
-        """Return the values of the variables (None: infeasible) and whether that is proved.
-
-        Solved without whole numbers first: a variable whose reduced cost exceeds what a placement found costs above
-        that bound is zero in every better one. Most of many thousands drop out so.
-        """
-        end = time.monotonic() + time_limit_s
-        n, cost = len(self.total), np.array(objective, dtype=np.float64)
-        if n == 0:
-            met = all(lo <= 0 <= hi for lo, hi in zip(self.lower_side, self.upper_side, strict=True))
-            return (np.zeros(0) if met else None), True
-        everything = np.ones(n, dtype=bool)
-        relaxed: Any = self._relaxed(cost) if n > _FEW else None
-        if relaxed is not None and relaxed.status == 2:
-            return None, True
-        if relaxed is None or relaxed.status != 0:
-            return self._solved(cost, everything, end)
-        reduced = np.asarray(relaxed.lower.marginals)
-        for few in (_FEW, 4 * _FEW):
-            keep = reduced <= np.partition(reduced, min(few, n - 1))[min(few, n - 1)]
-            x, proven = self._solved(cost, keep, end)
-            if x is not None:
-                needed = reduced <= float(cost @ x) - relaxed.fun + _TIE
-                return (x, proven) if not (needed & ~keep).any() else self._solved(cost, needed, end)
-        return self._solved(cost, everything, end)
-
-    def _matrix(self) -> csr_array[Any, tuple[int, int]]:
-        counts = [len(r) for r in self.rows]
-        return csr_array(
-            (
-                np.array([v for r in self.rows for v in r.values()], dtype=np.float64),
-                np.array([c for r in self.rows for c in r], dtype=np.int32),
-                np.concatenate([[0], np.cumsum(counts)]).astype(np.int32),
-            ),
-            shape=(len(self.rows), len(self.total)),
-        )
-
-    def _relaxed(self, cost: Array) -> Any:
-        """Solve without whole numbers, for the least cost and every variable's reduced cost."""
-        matrix, low, high = self._matrix(), np.array(self.lower_side), np.array(self.upper_side)
-        equal, above, below = low == high, np.isfinite(high) & (low != high), np.isfinite(low) & (low != high)
-        return linprog(
-            cost,
-            A_ub=vstack([matrix[above], -matrix[below]]), b_ub=np.concatenate([high[above], -low[below]]),
-            A_eq=matrix[equal], b_eq=low[equal],
-            bounds=[(0.0, u) for u in self.upper],
-        )  # fmt: skip
-
-    def _solved(self, cost: Array, keep: npt.NDArray[np.bool_], end: float) -> tuple[Array | None, bool]:
-        """Solve with the variables ``keep``, the others being zero."""
-        found = milp(
-            cost[keep],
-            integrality=np.array(self.integer, dtype=int)[keep],
-            bounds=Bounds(0, np.array(self.upper)[keep]),
-            constraints=LinearConstraint(self._matrix()[:, keep], np.array(self.lower_side), np.array(self.upper_side)),
-            options={"mip_rel_gap": 0.0, "time_limit": max(end - time.monotonic(), 0.01)},
-        )
-        if found.x is None:
-            return None, found.status == 2
-        x = np.zeros(keep.size)
-        x[keep] = found.x
-        return x, found.status == 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +63,7 @@ class Program:
 
     def _most_filled(self) -> tuple[int, int]:
         """Largest number of positions that parts of the right types can fill, and of groups that are whole then."""
-        problem, model = self.problem, _Model()
+        problem, model = self.problem, Model()
         places = self._places(model)
         self._cover(model, [{v: 1.0 for (_, s), v in places.items() if s == i} for i in problem.free])
         for group in problem.groups:
@@ -189,7 +94,7 @@ class Program:
 
     @staticmethod
     def _whole_groups(
-        model: _Model, groups: Sequence[Fill], places: dict[tuple[str, int | None], int]
+        model: Model, groups: Sequence[Fill], places: dict[tuple[str, int | None], int]
     ) -> dict[str, int]:
         """Add a variable for every group, which may be 1 only if none of its positions stays empty."""
         found = {}
@@ -200,7 +105,7 @@ class Program:
                     model.row({v: 1.0, places[p, None]: 1.0}, 0, 1)
         return found
 
-    def _places(self, model: _Model, positions: set[str] | None = None) -> dict[tuple[str, int | None], int]:
+    def _places(self, model: Model, positions: set[str] | None = None) -> dict[tuple[str, int | None], int]:
         """Add a variable for every position and part that may take it (None: it stays empty)."""
         problem, places = self.problem, {}
         for p in problem.positions:
@@ -213,7 +118,7 @@ class Program:
         return places
 
     @staticmethod
-    def _cover(model: _Model, uses: list[dict[int, float]]) -> None:
+    def _cover(model: Model, uses: list[dict[int, float]]) -> None:
         """No part in two places."""
         for terms in uses:
             if terms:
@@ -236,7 +141,7 @@ class Program:
 
         Of these the one with the least ``objective``: total of the group mismatches or number of parts moved.
         """
-        model = _Model()
+        model = Model()
         sets, linked = self._set_blocks(model, threshold, cut)
         positions = {p for g in linked for p in g.positions}
         places = self._places(model, positions)
@@ -267,7 +172,7 @@ class Program:
         self.proven &= proved
         return None if x is None else self._read(x, sets, places)
 
-    def _set_blocks(self, model: _Model, threshold: float, cut: Together | None) -> tuple[list[_Block], list[Fill]]:
+    def _set_blocks(self, model: Model, threshold: float, cut: Together | None) -> tuple[list[_Block], list[Fill]]:
         """Add the sets of every component; return them and the groups of those with too many ways to be listed."""
         blocks, linked = [], []
         for alike in self._alike.values():
@@ -302,7 +207,7 @@ class Program:
         return fresh
 
     def _pair_block(
-        self, model: _Model, group: Fill, places: dict[tuple[str, int | None], int], threshold: float
+        self, model: Model, group: Fill, places: dict[tuple[str, int | None], int], threshold: float
     ) -> None:
         """Add the pairs of a group whose positions are placed singly: y(p, i, q, j) = x(p, i) x(q, j)."""
         problem = self.problem
@@ -340,7 +245,7 @@ class Program:
 
     def _cut(
         self,
-        model: _Model,
+        model: Model,
         cut: Together,
         sets: list[_Block],
         linked: list[Fill],
@@ -374,7 +279,7 @@ class Program:
         for row in rows:
             alike = (found.members == found.members[row]) & (found.whole == found.whole[row])
             alike &= block.fresh == block.fresh[row]
-            same = np.flatnonzero(alike & (found.total <= found.total[row] + _TIE))
+            same = np.flatnonzero(alike & (found.total <= found.total[row] + TIE))
             kept = [_staying(problem, found.rows[same], c) for c in block.alike]
             options.append([(int(same[np.argmax(k)]), int(k.max())) for k in kept])
         gain = np.array([[stay for _, stay in per_set] for per_set in options])
@@ -414,7 +319,7 @@ def _best_rows(found: Ways, stays: npt.NDArray[np.int64], fresh: npt.NDArray[np.
 
     Of equal ones that with the fewest moves.
     """
-    total = np.round(found.total / _TIE) * _TIE
+    total = np.round(found.total / TIE) * TIE
     order = np.lexsort((-stays, total, found.whole, fresh, found.members))
     first = np.ones(order.size, dtype=bool)
     first[1:] = False

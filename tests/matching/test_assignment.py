@@ -129,7 +129,7 @@ def test_the_part_in_the_way_is_found():
 @pytest.mark.parametrize("seed", range(40, 60))
 def test_leaving_out_what_cannot_be_better_changes_nothing(seed, monkeypatch):
     """Every program solved as the large ones are: a few variables first, then those that may still be better."""
-    monkeypatch.setattr("benchlab.matching.program._FEW", 2)
+    monkeypatch.setattr("benchlab.matching.model._FEW", 2)
     problem = random_problem(np.random.default_rng(seed), most=7)
     found, best = assign(problem), by_trying_all(problem)
     assert (len(found.empty), found.whole) == (len(best.empty), best.whole)
