@@ -10,7 +10,7 @@ from benchlab.report.advice import actions, deciding_words, not_judged, worst_fi
 from benchlab.results import AirframeResult, GroupResult, PartResult, Verdict
 
 _WORD: dict[Verdict, str] = {"accept": "accept", "retest": "RETEST", "reject": "REJECT"}
-_NAME_WIDTH = 24
+_NAME_WIDTH = 18
 
 
 def summary_text(result: AirframeResult, report: Path, width: int = 80) -> str:

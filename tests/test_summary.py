@@ -32,7 +32,7 @@ def test_no_line_is_longer_than_eighty_columns_and_no_number_is_cut():
 
 def test_a_long_name_keeps_its_begin_and_its_end():
     long = PartResult(id="elevon horn to hinge line, right side", kind="dimension", verdict="accept")
-    assert "elevon horn to ...t side  accept" in summary_text(result(long), REPORT)
+    assert "elevon ho...t side  accept" in summary_text(result(long), REPORT)
 
 
 def test_it_says_what_to_do_next_in_order():

@@ -44,14 +44,15 @@ def worst_finding(findings: Sequence[Finding]) -> Finding | None:
     return None
 
 
-def _weight(f: Finding) -> tuple[float, float]:
+def _weight(f: Finding) -> tuple[float, bool, float]:
     """Order of findings of one verdict: what cannot be measured away first, then the farthest outside its limit.
 
-    Probabilities below a thousandth say the same: how often the value holds its limit then decides.
+    Probabilities below a thousandth say the same: then a part's own limit goes before its sisters, and how many times
+    the value is its limit decides.
     """
     if f.p_conform is None:
-        return -1.0, 0.0
-    return round(f.p_conform, 3), -_share_used(f)
+        return -1.0, False, 0.0
+    return round(f.p_conform, 3), f.aspect.startswith("sister"), -_share_used(f)
 
 
 def deciding_words(item: PartResult | GroupResult) -> str:
@@ -68,7 +69,11 @@ def brief(f: Finding) -> str:
     """Say a finding in a line: value against limit where there is a probability, else its own reason."""
     if f.p_conform is None or f.value is None:
         reason = text.plain(f.reason)
-        return reason if reason.startswith(text.title(f.quantity)) else f"{finding_name(f)}: {reason}"
+        return (
+            reason
+            if f.quantity == "part" or reason.startswith(text.title(f.quantity))
+            else f"{finding_name(f)}: {reason}"
+        )
     _, mark, more = f.reason.partition("(probability of conformity")
     tail = more.partition(")")[2] if mark else ""
     return f"{finding_name(f)} {text.finding_value(f)}, limit {text.finding_limit(f)}{tail}"

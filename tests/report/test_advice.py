@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 from benchlab.report import advice
 from benchlab.results import AirframeResult, Assignment, Finding, GroupResult, PartResult, Placement, TrimPoint
 
@@ -12,6 +14,32 @@ def finding(verdict, p, quantity="centre_deg"):
 def test_the_worst_finding_is_the_least_likely_to_conform_among_the_worst_verdicts():
     rows = [finding("accept", 0.96), finding("retest", 0.1), finding("reject", 0.04), finding("reject", 0.01)]
     assert advice.worst_finding(rows) is rows[3]
+
+
+def test_of_two_that_certainly_fail_the_one_farther_outside_decides_but_sisters_come_last():
+    def at(value, upper, aspect):
+        return replace(finding("reject", 1e-9), value=value, upper=upper, aspect=aspect)
+
+    travel, hysteresis, sister = at(1.09, 1.0, "change"), at(1.1, 0.3, "drift"), at(1.2, 0.3, "sister")
+    assert advice.worst_finding([travel, sister, hysteresis]) is hysteresis
+    assert advice.worst_finding([travel, sister]) is travel
+
+
+def test_what_an_analysis_says_to_do_next_wins_over_the_general_wording():
+    part = PartResult(
+        id="T3", kind="tank", position="header", verdict="retest", findings=(finding("retest", 0.5),),
+        next_step="Hold until 16:40 (2.1 h more).",
+    )  # fmt: skip
+    (action,) = advice.actions(AirframeResult(airframe="A", verdict="retest", parts=(part,)))
+    assert action.what == "T3 (header): Hold until 16:40 (2.1 h more)"
+
+
+def test_a_rejected_part_in_a_group_is_told_once():
+    f = Finding(
+        quantity="part", aspect="left fin", value=None, u=None, unit="1", lower=None, upper=None, limit_source=None,
+        p_conform=None, verdict="retest", reason='S1 at "left fin" is rejected itself',
+    )  # fmt: skip
+    assert advice.brief(f) == 'S1 at "left fin" is rejected itself'
 
 
 def test_an_event_decides_before_a_probability():

@@ -85,10 +85,35 @@ def test_every_figure_is_drawn_without_an_error_or_a_request(drawn):
     empty = drawn.evaluate(
         """[...document.querySelectorAll('.plot')]
             .filter((p) => !p.querySelector('.scatterlayer .trace, .barlayer .trace, .heatmaplayer image'))
-            .map((p) => p.getAttribute('aria-label'))"""
+            .map((p) => p.dataset.label)"""
     )
     assert empty == []
     assert drawn.trouble == []
+
+
+def test_a_drawing_carries_its_conclusion_and_no_image_holds_buttons(drawn):
+    # rules of axe-core: every image has a name (svg-img-alt), controls do not nest (nested-interactive)
+    images = drawn.evaluate(
+        "[...document.querySelectorAll('.plot [role=img]')].map((i) => i.getAttribute('aria-label'))"
+    )
+    assert len(images) == drawn.evaluate("document.querySelectorAll('.plot').length")
+    assert all(label and len(label) > 20 for label in images)
+    assert drawn.evaluate("document.querySelectorAll('[role=img] :is(a, button, input, [tabindex])').length") == 0
+
+
+def test_every_control_can_be_reached_and_is_named(drawn):
+    # rules button-name, label, link-name, scrollable-region-focusable
+    nameless = drawn.evaluate(
+        """[...document.querySelectorAll('button, a[href], input, select, [tabindex]')].filter((e) => e.offsetWidth
+            && !(e.textContent.trim() || e.getAttribute('aria-label') || e.closest('label') || e.dataset.title))
+            .map((e) => e.outerHTML.slice(0, 80))"""
+    )
+    assert nameless == []
+    scrolling = drawn.evaluate(
+        """[...document.querySelectorAll('main *')].filter((e) => e.scrollWidth > e.clientWidth + 1
+            && ['auto', 'scroll'].includes(getComputedStyle(e).overflowX) && e.tabIndex < 0).length"""
+    )
+    assert scrolling == 0
 
 
 def test_text_of_logs_does_not_run(drawn):

@@ -87,6 +87,18 @@
     window.Plotly.react(plot, spec.data, layout,
       { ...settings.config, displayModeBar: bar, staticPlot: printing, responsive: !printing });
     plot.dataset.drawn = printing ? "print" : "screen";
+    describe(plot);
+  }
+
+  // the alternative text moves to the drawing itself: buttons now stand beside it, and an image must not hold any
+  function describe(plot) {
+    const [first, ...others] = plot.querySelectorAll(".main-svg");
+    plot.dataset.label ||= plot.getAttribute("aria-label");
+    plot.removeAttribute("role");
+    plot.removeAttribute("aria-label");
+    first.setAttribute("role", "img");
+    first.setAttribute("aria-label", plot.dataset.label);
+    for (const svg of others) svg.setAttribute("aria-hidden", "true");
   }
 
   const seen = new IntersectionObserver((entries) => {
