@@ -136,6 +136,17 @@ class Mixture:
         between = (self.centre - self.mean[:, None]) ** 2
         return np.sqrt((self.scale**2 + between) @ self.weight)
 
+    @property
+    def scaled_mean(self) -> Array:
+        """(F,) values of least expected squared error counted in each component's own variance.
+
+        Components that would leave a number vague (a long settling beside a drift) pull it less than they pull the
+        mean or the median.
+        """
+        widest = self.scale.max(axis=1, keepdims=True)
+        weight = self.weight / np.where(widest > 0, self.scale / np.where(widest > 0, widest, 1.0), 1.0) ** 2
+        return np.asarray((self.centre * weight).sum(axis=1) / weight.sum(axis=1), dtype=float)
+
     def quantile(self, probability: float) -> Array:
         """(F,) quantiles, by bisection on the mixture's distribution function."""
         scale = np.maximum(self.scale, 1e-300)  # what is known exactly (no drift in the model) has none
@@ -147,7 +158,7 @@ class Mixture:
             middle = 0.5 * (low + high)
             below = _t_cdf((middle[:, None] - self.centre) / scale, self.dof) @ self.weight
             low, high = np.where(below < probability, middle, low), np.where(below < probability, high, middle)
-        return 0.5 * (low + high)
+        return np.asarray(0.5 * (low + high), dtype=float)
 
 
 def _t_cdf(t: Array, dof: Array) -> Array:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlab.stats.autocorrelation import whiten
 from benchlab.stats.average import Posterior, explore
 from benchlab.stats.steps import Scan, best_pulse, critical_drop, place_interval, scan
 from benchlab.stats.surface import Design, design, settling_columns
@@ -17,8 +18,8 @@ Array = NDArray[np.float64]
 
 MODELS = ("constant", "drift", "settling", "settling+drift")
 _PARAMETERS = {"constant": 1, "drift": 2, "settling": 3, "settling+drift": 4}
-_MIN_FOR_SETTLING = 10
-"""Fewer values than this cannot tell settling from noise."""
+_MIN_FOR_SETTLING = 6
+"""Fewer values than this leave nothing to learn the noise from beside a settling."""
 _FASTEST = 2.0
 """Shortest time constant, in values: one odd first value is an outlier and not a settling."""
 _MIN_STEP = 5
@@ -26,6 +27,8 @@ _MIN_STEP = 5
 _MAX_STEPS = 8
 _REFIT_GAIN = 12.0
 """What settling time and correlation may add to a step's likelihood when they are fitted along with it."""
+_LASTING = 4.0
+"""Student's t that a step must reach apart from the jump itself; one of 3 sd amid correlation 0.7 does in 10 cycles."""
 _FALSE_STEPS = 0.0005
 """Share of series without a step in which one may be found: with nine quantities below 1 % of the servos."""
 
@@ -129,16 +132,35 @@ def _pulse(fit: Fit, k: Array, y: Array, models: Sequence[str]) -> Fit | None:
 
 
 def _credible(fit: Fit, y: Array, resolution: float) -> bool:
-    """Whether all steps exceed the resolution and most values of every level agree with it.
+    """Whether all steps exceed the resolution, and what follows the jumps proves them, too.
 
-    A few outlying values together can raise the mean of a short stretch, but not its median.
+    A few outlying values together can raise the mean of a short stretch, but not its median. Correlated noise with
+    heavy tails jumps and dies away again: so each level must differ apart from the very value at which it begins.
     """
     curve = fitted(fit, fit.design.cycle)
     i = np.array(fit.steps)
     size = np.abs(curve[i] - curve[i - 1])
     pieces = np.split(y - curve, i)
     off = np.array([abs(np.median(piece)) for piece in pieces])
-    return bool((size > resolution).all() and (np.maximum(off[:-1], off[1:]) < 0.5 * size).all())
+    near = (np.maximum(off[:-1], off[1:]) < 0.5 * size).all()
+    return bool((size > 1.1 * resolution).all() and near and (_lasting(fit, y) > _LASTING).all())
+
+
+def _lasting(fit: Fit, y: Array) -> Array:
+    """Student's t of each step without the whitened values at which the steps begin."""
+    d, s = fit.design, fit.posterior
+    x = columns(d.cycle, d.cycle[0], d.cycle[-1], d.cycle[list(fit.steps)], drift=fit.drift)
+    if s.settling_share > 0.5:
+        tau = s.surface.tau[[int(s.settling.max(axis=0).argmax())]]
+        x = np.column_stack([x, settling_columns(d.cycle, d.cycle[0], tau)])
+    white = np.delete(whiten(np.column_stack([x, y]), d.cycle, s.rho), fit.steps, axis=0)
+    q, r = np.linalg.qr(white[:, :-1])
+    along = q.T @ white[:, -1]
+    rest = white[:, -1] - q @ along
+    inverse = np.linalg.pinv(r)
+    u = np.linalg.norm(inverse, axis=1) * np.sqrt(rest @ rest / max(len(y) - len(fit.steps) - x.shape[1], 1))
+    t = np.abs(inverse @ along) / np.maximum(u, 1e-300)
+    return np.asarray(t[1 : 1 + len(fit.steps)], dtype=float)
 
 
 def _scan(fit: Fit, k: Array, y: Array, steps: list[int]) -> Scan:

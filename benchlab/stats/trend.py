@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,9 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import median_filter
 
 from benchlab.results import Estimate, Trend
+from benchlab.stats.autocorrelation import whiten
 from benchlab.stats.average import Posterior, estimates, mixture
 from benchlab.stats.fitting import MODELS, Fit, columns, find_steps, fitted
+from benchlab.stats.grid import grid_step, grid_uncertainty, least_step
 from benchlab.stats.outliers import modified_z, rosner_esd
+from benchlab.stats.spread import spread_change
 from benchlab.stats.surface import settling_columns
 from benchlab.stats.uncertainty import coverage_factor
 
@@ -23,6 +26,8 @@ Array = NDArray[np.float64]
 _CURVE_POINTS = 400
 _ROUNDS = 4
 """Times that outliers are looked for anew after a fit without those found before."""
+_ENOUGH_ALIKE = 10
+"""Values that must be equal to be taken for a quantity that does not vary."""
 _NEIGHBOURS = 7
 _SPIKE = 6.0
 """Modified z-score above which a value is set aside beforehand; normal noise passes it once in 5e8 values."""
@@ -54,6 +59,10 @@ class TrendFit:
     """Cycle numbers left out of the fit."""
     curve: pd.DataFrame
     """Columns cycle, fit, lo, hi: fitted trend with its 95 % band, at most 400 rows."""
+    spread_ratio: Estimate | None = None
+    """Scatter of single cycles about the trend at the last cycle over that at the first; None where too few show it."""
+    spread_grows: bool = False
+    """Whether that scatter has grown beyond doubt: said of 1 in 2000 series whose scatter is steady."""
 
 
 def fit_trend(
@@ -87,19 +96,21 @@ def fit_trend(
         If there are fewer than 2 finite values.
     """
     k, y = _usable(cycle, value)
-    if len(y) < 3 or np.ptp(y) <= 1e-12 * np.abs(y).max():
+    if len(y) < 3 or _flat(y):
         return _bare(k, y, unit)
     limit = int(max_outlier_share * len(y))
-    resolution = _resolution(y)
-    kept = ~_spikes(y, limit, resolution)
+    resolution = least_step(y)
+    outlying = _spikes(y, limit, resolution)
     for _ in range(_ROUNDS):
+        kept = ~outlying
+        if _flat(y[kept]):
+            return _bare(k[kept], y[kept], unit, k[~kept])
         fit, places = find_steps(k[kept], y[kept], models, resolution)
         outlying = _outliers(y - fitted(fit, k), resolution, limit, outlier_alpha)
         if (outlying != kept).all():
             break
-        kept = ~outlying
     residual = y[kept] - fitted(fit, k[kept])
-    return _report(fit, places, residual, unit, settled_share, k[~kept])
+    return _report(fit, places, residual, unit, settled_share, k[~kept], grid_step(y))
 
 
 def _usable(cycle: ArrayLike, value: ArrayLike) -> tuple[Array, Array]:
@@ -147,19 +158,14 @@ def _outliers(residual: Array, resolution: float, limit: int, alpha: float) -> N
     return outlying & (np.abs(residual) > 1.5 * resolution)
 
 
-def _resolution(y: Array) -> float:
-    """Smallest step between recurring values where these are few (a quantised signal); else 0.
-
-    A signal that changes hardly ever is constant with steps rather than quantised.
-    """
-    levels, counts = np.unique(y, return_counts=True)
-    levels = levels[counts >= 3]
-    quantised = 1 < len(levels) <= len(y) / 4 and np.count_nonzero(np.diff(y)) > 4
-    return float(np.diff(levels).min()) if quantised else 0.0
-
-
 def _report(
-    fit: Fit, places: list[tuple[int, int]], residual: Array, unit: str, settled_share: float, outliers: Array
+    fit: Fit,
+    places: list[tuple[int, int]],
+    residual: Array,
+    unit: str,
+    settled_share: float,
+    outliers: Array,
+    step: float,
 ) -> TrendFit:
     d, post = fit.design, fit.posterior
     first, last = d.cycle[0], d.cycle[-1]
@@ -171,9 +177,12 @@ def _report(
     jump = np.eye(p)[1 : 1 + len(fit.steps)]
     base = np.array([x[0], x[1], x[1], x[1] - x[0], slope, *jump])
     settling = np.array([decay[0], decay[1], none, decay[1] - decay[0], none, *[none] * len(jump)])
-    start, end, settled, change, drift, *sizes = estimates(
-        mixture(d, post, base, settling), [unit] * 4 + [f"{unit}/1000 cycles"] + [unit] * len(jump)
-    )
+    numbers = estimates(mixture(d, post, base, settling), [unit] * 4 + [f"{unit}/1000 cycles"] + [unit] * len(jump))
+    sigma = float(np.sqrt((residual**2).sum() / max(len(residual) - p, 1)))
+    if step > 0:
+        numbers = _on_grid(fit, numbers, base, settling, step, sigma)
+    start, end, settled, change, drift, *sizes = numbers
+    spread = None if step > sigma else spread_change(d.cycle, whiten(residual, d.cycle, post.rho))
     tau = _time_constant(post) if "settling" in fit.model else None
     done = None if tau is None or tau.value is None else math.ceil(first - tau.value * math.log(1 - settled_share))
     needed = 0 if done is None else max(0, done - int(last))
@@ -182,7 +191,7 @@ def _report(
             model=fit.model + ("+steps" if fit.steps else ""), n=len(d.rest), rho=post.rho, start=start, end=end,
             settled=settled, change=change, drift_per_1000=drift, tau_cycles=tau, settled_at_cycle=done,
         ),
-        sigma=float(np.sqrt((residual**2).sum() / max(len(residual) - p, 1))),
+        sigma=sigma, spread_ratio=spread.ratio if spread else None, spread_grows=spread is not None and spread.grows,
         run_in_complete=needed == 0, cycles_needed=needed,
         steps=tuple(
             Step(cycle=int(d.cycle[i]), size=size, lo=int(d.cycle[lo]), hi=int(d.cycle[hi]))
@@ -190,6 +199,30 @@ def _report(
         ),
         outliers=tuple(int(c) for c in outliers), curve=_curve(fit),
     )  # fmt: skip
+
+
+def _on_grid(
+    fit: Fit, numbers: list[Estimate], base: Array, settling: Array, step: float, sigma: float
+) -> list[Estimate]:
+    """Add what the steps of the values' grid hide: root sum of squares, on both sides of the interval."""
+    k = fit.design.cycle
+    x = _at(fit, k)
+    if "settling" in fit.model:
+        best = int(fit.posterior.settling.max(axis=0).argmax())
+        tau = fit.posterior.surface.tau[best]
+        decay = settling_columns(k, k[0], np.array([tau]))
+        x = np.column_stack([x, decay, decay[:, 0] * (k - k[0]) / tau])
+        base = np.column_stack([base, settling[:, best], np.zeros(len(base))])
+    hidden = grid_uncertainty(x, base, step, sigma)
+    return [_wider(e, u) if e.u else e for e, u in zip(numbers, hidden, strict=True)]
+
+
+def _wider(e: Estimate, u: float) -> Estimate:
+    if e.value is None or e.u is None or e.lo is None or e.hi is None:
+        return e
+    k = coverage_factor(None)
+    low, high = math.hypot(e.value - e.lo, k * u), math.hypot(e.hi - e.value, k * u)
+    return replace(e, u=math.hypot(e.u, u), lo=e.value - low, hi=e.value + high)
 
 
 def _at(fit: Fit, k: Array) -> Array:
@@ -216,20 +249,28 @@ def _curve(fit: Fit) -> pd.DataFrame:
     return pd.DataFrame({"cycle": at, "fit": m.mean, "lo": m.mean - half, "hi": m.mean + half})
 
 
-def _bare(k: Array, y: Array, unit: str) -> TrendFit:
-    """Two values, or values that do not vary: no noise to learn an uncertainty from (two) or none at all."""
-    u = 0.0 if np.ptp(y) <= 1e-12 * np.abs(y).max() else None
-    slope = 0.0 if u == 0.0 else float((y[-1] - y[0]) / max(k[-1] - k[0], 1.0))
+def _flat(y: Array) -> bool:
+    return bool(np.ptp(y) <= 1e-12 * np.abs(y).max())
+
+
+def _bare(k: Array, y: Array, unit: str, outliers: Array | tuple[()] = ()) -> TrendFit:
+    """Two values, or values that do not vary: no noise to learn an uncertainty from.
+
+    Many values that do not vary have none but the instrument's; that a few agree proves nothing.
+    """
+    flat = _flat(y)
+    u = 0.0 if flat and len(y) >= _ENOUGH_ALIKE else None
+    slope = 0.0 if flat else float((y[-1] - y[0]) / max(k[-1] - k[0], 1.0))
 
     def exact(value: float, of: str = unit) -> Estimate:
         return Estimate(value=value, u=u, lo=value if u == 0.0 else None, hi=value if u == 0.0 else None, unit=of)
 
     return TrendFit(
         trend=Trend(
-            model="constant" if u == 0.0 else "drift", n=len(y), rho=None, start=exact(float(y[0])),
+            model="constant" if flat else "drift", n=len(y), rho=None, start=exact(float(y[0])),
             end=exact(float(y[-1])), settled=exact(float(y[-1])), change=exact(float(y[-1] - y[0])),
             drift_per_1000=exact(1000 * slope, f"{unit}/1000 cycles"),
         ),
-        sigma=0.0, run_in_complete=True, cycles_needed=0, steps=(), outliers=(),
+        sigma=0.0, run_in_complete=True, cycles_needed=0, steps=(), outliers=tuple(int(c) for c in outliers),
         curve=pd.DataFrame({"cycle": k[[0, -1]], "fit": y[[0, -1]], "lo": y[[0, -1]], "hi": y[[0, -1]]}),
     )  # fmt: skip

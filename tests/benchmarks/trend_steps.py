@@ -22,7 +22,7 @@ def healthy(rng: np.random.Generator, n: int, name: str) -> np.ndarray:
 
 def found(name: str, n: int, rho: float, size: float, series: int, seed: int) -> str:
     """Share of steps found, and found within 3 cycles; coverage of place and size; surplus steps and outliers."""
-    rng = np.random.default_rng([seed, 1, n, round(10 * rho), round(10 * size)])
+    rng = np.random.default_rng([seed, 1, n, round(10 * rho), list(SCENARIOS).index(name)])
     k = np.arange(1, n + 1)
     hit = near = place = covered = surplus = lost = 0
     for _ in range(series):
@@ -48,7 +48,7 @@ def found(name: str, n: int, rho: float, size: float, series: int, seed: int) ->
 
 def imagined(name: str, n: int, rho: float, glitches: int, series: int, seed: int) -> str:
     """Share of healthy series with a step; glitches (6 to 50 sd) found as outliers, good cycles called outliers."""
-    rng = np.random.default_rng([seed, 2, n, round(10 * rho), glitches])
+    rng = np.random.default_rng([seed, 2, n, round(10 * rho), glitches, list(SCENARIOS).index(name)])
     k = np.arange(1, n + 1)
     steps = right = wrong = 0
     for _ in range(series):
@@ -79,7 +79,15 @@ def main() -> None:
             for rho in a.rho:
                 print(found(name, n, rho, 3.0, a.series, a.seed), flush=True)
     print("no step: series with a step %, glitches found %, good cycles called outliers per 100 series")
-    for name in ("constant", "drift 1", "settling 10, tau 60", "settling 10, tau 200", "settling 20, tau 300 + drift"):
+    for name in (
+        "constant",
+        "drift 1",
+        "settling 1, tau 80",
+        "settling 2, tau 100",
+        "settling 10, tau 60",
+        "settling 10, tau 200",
+        "settling 20, tau 300 + drift",
+    ):
         for n in a.cycles:
             for rho in a.rho:
                 for glitches in (0, 3):
