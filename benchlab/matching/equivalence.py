@@ -124,7 +124,11 @@ def compare(
 def judge_difference(
     quantity: str, aspect: str, gap: Estimate, tolerance: float, source: str, rule: Rule
 ) -> tuple[Finding, float | None]:
-    """Judge a difference against +- ``tolerance``; also return ``|difference| / tolerance``, None if not measured."""
+    """Judge a difference against +- ``tolerance``; also return ``|difference| / tolerance``, None if not measured.
+
+    Effective degrees of freedom are rounded down (JCGM 100, G.6.4): with few readings and unequal uncertainties the
+    fraction would accept slightly too much.
+    """
     if gap.value is None:
         why = "mean too near to zero for a difference in percent" if gap.unit == "%" else "missing for one of the two"
         return not_measured(quantity, aspect, gap.unit, why), None
@@ -132,6 +136,8 @@ def judge_difference(
     if gap.u is None:
         why = f"difference {gap.value:.4g} {gap.unit}, but its uncertainty is not known; state or measure it"
         return not_measured(quantity, aspect, gap.unit, why), mismatch
+    if gap.dof is not None:
+        gap = estimate(gap.value, gap.u, gap.unit, max(math.floor(gap.dof), 1))
     return judge(quantity, aspect, gap, Limit(lower=-tolerance, upper=tolerance, source=source), rule), mismatch
 
 

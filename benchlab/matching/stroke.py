@@ -28,7 +28,8 @@ class Stroke:
     """One servo's stroke.
 
     ``levels_us`` (m,) are the measured commands, ``command_us`` (n,) the fine ones; ``up_deg``, ``down_deg`` (n,) the
-    positions approached with rising and falling command (NaN where not known), ``mid_deg`` (n,) their monotone middle.
+    positions approached with rising and falling command (NaN where not known), ``mid_deg`` (n,) their monotone middle
+    and ``half_deg`` (n,) half their difference, up - down, of the nearest level approached from both sides.
     ``u_deg`` is the largest standard uncertainty of a position. ``hysteresis`` says whether any level was approached
     from both sides, ``falling`` whether the angle falls with rising command.
     """
@@ -38,6 +39,7 @@ class Stroke:
     up_deg: Array
     down_deg: Array
     mid_deg: Array
+    half_deg: Array
     u_deg: float
     hysteresis: bool
     falling: bool
@@ -58,6 +60,15 @@ class Stroke:
     def mid(self, command_us: Array) -> Array:
         """Mean of both directions; NaN outside the measured range."""
         return np.interp(command_us, self.command_us, self.mid_deg, np.nan, np.nan)
+
+    def half(self, command_us: Array) -> Array:
+        """Half the difference of both directions, up - down; the nearest known one outside the measured range."""
+        return np.interp(command_us, self.command_us, self.half_deg)
+
+    def both(self, command_us: Array) -> tuple[Array, Array]:
+        """Position with rising and with falling command; what was not measured from the middle and the half width."""
+        up, down, mid, half = (f(command_us) for f in (self.up, self.down, self.mid, self.half))
+        return np.where(np.isfinite(up), up, mid + half), np.where(np.isfinite(down), down, mid - half)
 
     def command_for(self, position_deg: Array) -> Array:
         """Command at which the middle of the stroke is at ``position_deg``.
@@ -95,13 +106,15 @@ def stroke_of(tables: Mapping[str, pd.DataFrame]) -> Stroke | str:
         return "position known at fewer than two command levels"
     u = table["u_deg"].to_numpy(dtype=np.float64)[known] if "u_deg" in table else np.array([np.nan])
     fine = np.linspace(command[0], command[-1], FINE)
-    mid, falling = _middle(command, up, down)
+    half = _half_width(command, up, down)
+    mid, falling = _middle(up, down, half)
     return Stroke(
         levels_us=command,
         command_us=fine,
         up_deg=_curve(command, up, fine),
         down_deg=_curve(command, down, fine),
         mid_deg=PchipInterpolator(command, mid)(fine),
+        half_deg=np.interp(fine, command, half),
         # the largest: a pair is judged by the worst place of the stroke
         u_deg=float(np.nanmax(u)) if np.isfinite(u).any() else float("nan"),
         hysteresis=bool((np.isfinite(up) & np.isfinite(down)).any()),
@@ -120,15 +133,16 @@ def _curve(command: Array, position: Array, fine: Array) -> Array:
     return np.asarray(PchipInterpolator(command[known], position[known], extrapolate=False)(fine))
 
 
-def _middle(command: Array, up: Array, down: Array) -> tuple[Array, bool]:
-    """Return the mean of both directions, made monotone, and whether it falls.
-
-    A level reached from one side only (the ends always are) lends half the hysteresis of its nearest neighbour.
-    """
+def _half_width(command: Array, up: Array, down: Array) -> Array:
+    """Return half of up - down at every level; one reached from one side only (the ends are) takes its neighbour's."""
     both = np.isfinite(up) & np.isfinite(down)
-    half = (up[both] - down[both]) / 2
-    near = np.interp(command, command[both], half) if both.any() else np.zeros(command.size)
-    mid = np.where(both, (up + down) / 2, np.where(np.isfinite(up), up - near, down + near))
+    return np.interp(command, command[both], (up[both] - down[both]) / 2) if both.any() else np.zeros(command.size)
+
+
+def _middle(up: Array, down: Array, half: Array) -> tuple[Array, bool]:
+    """Return the mean of both directions, made monotone, and whether it falls."""
+    both = np.isfinite(up) & np.isfinite(down)
+    mid = np.where(both, (up + down) / 2, np.where(np.isfinite(up), up - half, down + half))
     falling = bool(mid[-1] < mid[0])
     fitted = isotonic_regression(mid, increasing=not falling).x
     return np.asarray(fitted, dtype=np.float64), falling
@@ -136,9 +150,8 @@ def _middle(command: Array, up: Array, down: Array) -> tuple[Array, bool]:
 
 def negated(stroke: Stroke) -> Stroke:
     """Return the stroke with its angles negated: the counterpart on an opposed mounting."""
-    return replace(
-        stroke, up_deg=-stroke.up_deg, down_deg=-stroke.down_deg, mid_deg=-stroke.mid_deg, falling=not stroke.falling
-    )
+    up, down, mid, half = (-x for x in (stroke.up_deg, stroke.down_deg, stroke.mid_deg, stroke.half_deg))
+    return replace(stroke, up_deg=up, down_deg=down, mid_deg=mid, half_deg=half, falling=not stroke.falling)
 
 
 def reversed_channel(stroke: Stroke) -> Stroke:
@@ -151,5 +164,6 @@ def reversed_channel(stroke: Stroke) -> Stroke:
         up_deg=stroke.down_deg[::-1],
         down_deg=stroke.up_deg[::-1],
         mid_deg=stroke.mid_deg[::-1],
+        half_deg=-stroke.half_deg[::-1],
         falling=not stroke.falling,
     )

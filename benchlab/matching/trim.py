@@ -37,7 +37,8 @@ class Trim:
 
     At each command point (k,): ``curve_us``, what to enter in the follower's curve, its pulses being limited to
     ``stops_us``; ``correction_us``, what this adds to the follower's command there; ``before_deg`` and
-    ``left_over_deg``, the larger mismatch of both directions without and with it. At each place compared (n,):
+    ``left_over_deg``, the larger mismatch of both directions without and with it (a direction that was not measured
+    there taken to lie as far off the middle as nearby). At each place compared (n,):
     ``at_us`` and the mismatch ``up_deg``, ``down_deg`` (follower minus leader) after trim; NaN where one was not
     measured; ``u_deg`` is the standard uncertainty of the largest of them. ``reach_us`` is the range of leader commands
     that the follower can follow within its measured range; ``short_deg`` how much it falls short of the leader's ends
@@ -103,8 +104,8 @@ def trim(leader: Stroke, follower: Stroke, points: int = 9) -> Trim:
         command_us=knots,
         curve_us=curve,
         correction_us=np.clip(knots + curve, *stops) - knots,
-        before_deg=_larger(*_mismatch(leader, follower, knots, np.zeros(points))),
-        left_over_deg=_larger(*_mismatch(leader, follower, knots, curve)),
+        before_deg=_at_knots(leader, follower, knots, np.zeros(points)),
+        left_over_deg=_at_knots(leader, follower, knots, curve),
         at_us=at,
         up_deg=up,
         down_deg=down,
@@ -124,6 +125,13 @@ def _mismatch(leader: Stroke, follower: Stroke, at: Array, correction: Array) ->
     """Follower minus leader in both directions; the follower's pulses are limited to its measured commands."""
     command = np.clip(at + correction, follower.command_us[0], follower.command_us[-1])
     return follower.up(command) - leader.up(at), follower.down(command) - leader.down(at)
+
+
+def _at_knots(leader: Stroke, follower: Stroke, knots: Array, curve: Array) -> Array:
+    """Larger mismatch of both directions at the command points; a direction not measured there has the usual width."""
+    own = leader.both(knots)
+    other = follower.both(np.clip(knots + curve, follower.command_us[0], follower.command_us[-1]))
+    return _larger(other[0] - own[0], other[1] - own[1])
 
 
 def _reach(leader: Stroke, follower: Stroke) -> tuple[tuple[float, float], float]:
@@ -146,11 +154,7 @@ def _least_worst(leader: Stroke, follower: Stroke, knots: Array, exact: Array, a
     """
     ideal = follower.command_for(leader.mid(at)) - at
     slope = np.interp(at + ideal, follower.command_us, np.gradient(follower.mid_deg, follower.command_us))
-    up, down = follower.up(at + ideal) - leader.up(at), follower.down(at + ideal) - leader.down(at)
-    both = np.isfinite(up) & np.isfinite(down)
-    if not both.any():
-        return exact
-    half = np.interp(at, at[both], ((up - down) / 2)[both])
+    half = follower.half(at + ideal) - leader.half(at)
     levels = np.isin(at, leader.levels_us)
     u_deg = math.hypot(leader.u_deg, follower.u_deg)
     shift = _noise(at[levels], ideal[levels], knots, u_deg / max(float(np.median(np.abs(slope))), 1e-9))

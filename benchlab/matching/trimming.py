@@ -38,7 +38,7 @@ def group_trims(group: Group, ids: Sequence[str | None], members: Mapping[str, M
 
 
 def trim_points(trims: Trims) -> tuple[TrimPoint, ...]:
-    """Return the trim as it stands in results.json; ``left_over_deg`` is NaN where it was not measured."""
+    """Return the trim as it stands in results.json."""
     return tuple(
         TrimPoint(
             leader=leader,

@@ -16,7 +16,7 @@ from scipy.optimize import linprog
 
 from benchlab.matching.assignment import assign, second_best
 from benchlab.matching.components import Fill, Problem
-from benchlab.matching.equivalence import difference, equivalence, judge_difference
+from benchlab.matching.equivalence import difference, judge_difference
 from benchlab.matching.groups import match_groups
 from benchlab.matching.stroke import Stroke, stroke_of
 from benchlab.matching.trim import trim
@@ -208,7 +208,7 @@ def wrong_acceptance(cases: int) -> None:
         hits = 0
         for k, (ua, ub) in enumerate(np.broadcast_to(s, (cases, 2))):
             gap = difference(estimate(a[k], ua, "deg", nu), estimate(b[k], ub, "deg", nu))
-            hits += equivalence(gap.value, gap.u, 0.5, dof=gap.dof).p_inside >= 0.95
+            hits += judge_difference("centre_deg", "", gap, 0.5, "", PROCEDURES.servo.rule)[0].verdict == "accept"
         print(f"wrong acceptance at the tolerance, {what}: {100 * hits / cases:.2f} % of {cases}")
 
 
