@@ -90,6 +90,8 @@ def analyse_circuit(
         fit = "the voltage rises with the current: the supply drives the load here, not the load the supply"
     fitted = fit if isinstance(fit, SourceFit) else None
     refused = refused or _no_load(record, told or fitted is not None, notes)
+    if refused in (_CHARGES, _UNCLEAR):  # a charger holds the voltage: it does not answer the current
+        fit, fitted = refused, None
     missing = _missing(record, fit)
     quantities = describe(record) | _source_quantities(fitted) | _both_ways(record, refused, notes)
     quantities |= _peaks(record, part, notes, missing)
@@ -106,7 +108,7 @@ def analyse_circuit(
         notes.append("The log labels no phases; quiet and active stretches were found by how much the current swings.")
     events = _events(record, fitted, clip, part, procedure, log_events, notes)
     findings = _findings(record, part, procedure, quantities, events, missing, servos, notes)
-    notes += _reading_notes(record, quantities)
+    notes += _reading_notes(record, quantities, refused)
     result = PartResult(
         id=part.id, kind="pack" if isinstance(part, Pack) else "circuit", position=part.position,
         verdict=worst([f.verdict for f in findings]) if findings else "accept", judged_on=judged_on(findings),
@@ -272,7 +274,7 @@ def _events(
     return sorted(found, key=lambda e: e.time_s if e.time_s is not None else -1.0)
 
 
-def _reading_notes(record: Record, quantities: dict[str, Estimate]) -> list[str]:
+def _reading_notes(record: Record, quantities: dict[str, Estimate], refused: str | None) -> list[str]:
     notes = []
     if record.gaps:
         lost = sum(e.size_s or 0.0 for e in record.gaps)
@@ -287,6 +289,8 @@ def _reading_notes(record: Record, quantities: dict[str, Estimate]) -> list[str]
             "Pulses repeat in step with the readings: how long they last is known to the sampling interval only, and "
             "their errors add up; the uncertainty of the charge holds that. Sample faster, or not at a multiple."
         )
+    if record.voltage_v is None and not refused:
+        notes.append("No voltage tells which way the current flows: positive was taken as out of the pack.")
     if record.event_driven:
         notes.append("The log writes rows when something changes, not at a fixed interval: its real times were used.")
     if record.rows_missing:

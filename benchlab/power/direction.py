@@ -7,11 +7,13 @@ the other way round (charge); and what does the log call it? A stretch whose ans
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from benchlab.power.record import Array, Mask, Record
 
@@ -21,6 +23,8 @@ _REST_SHARE = 0.02
 """Less than this share of the current's 95 % quantile is rest."""
 _LARGE_CHANGES, _LEAST_ANSWERS, _CLEAR = 0.1, 20, 0.9
 """The largest tenth of the changes is asked; so many answers and this share of them alike settle it."""
+_FOLLOWS = 0.3
+"""Correlation of the sizes of the changes of voltage and current from which the one follows the other."""
 _HIGH_SHARE = 0.9
 """Voltages are compared over time at currents above this share of the stretch's highest."""
 _LEAST_CHANGE = 0.005
@@ -83,25 +87,45 @@ def find_direction(record: Record) -> Direction:
 def _by_prompt_answer(record: Record, flow: _Stretches) -> Direction:
     """Tell the direction from how the voltage answers the larger changes of the current, whatever flowed before.
 
-    A voltage that rises with a current that only flows out is that of a supply that drives its load: not told.
+    Answers of both kinds, of a voltage that does follow the current, to a current that only flows one way are those of
+    one without its sign: ``unclear``. A voltage that rises with a current that only flows out is that of a supply that
+    drives its load: not told.
     """
     unknown = Direction(word="unknown", factor=1.0)
-    if record.voltage_v is None or record.voltage is None:
+    step, answer = linked_changes(record)
+    follows = correlation(np.abs(step), np.abs(answer))
+    if follows < _FOLLOWS:
         return unknown
-    linked = (record.interval_s > 0) & np.isfinite(np.diff(record.voltage_v))
-    step, answer = np.diff(record.current_a)[linked], np.diff(record.voltage_v)[linked]
-    if not step.size:
+    common, rare = np.quantile(np.abs(step), [1 - _LARGE_CHANGES, 0.995])
+    least = max(float(common), 0.3 * float(rare))  # most rows of a pulsed load show no change at all
+    large = (np.abs(step) >= least) & (step * answer != 0)
+    if large.sum() < _LEAST_ANSWERS:
         return unknown
-    large = np.abs(step) >= max(np.quantile(np.abs(step), 1 - _LARGE_CHANGES), 10 * record.current.noise)
-    told = answer[large] != 0
-    falls = (step[large] * answer[large] < 0)[told]
-    if len(falls) < _LEAST_ANSWERS or _CLEAR > falls.mean() > 1 - _CLEAR:
-        return unknown
-    if falls.mean() >= _CLEAR:
+    falls = float((step[large] * answer[large] < 0).mean())
+    out, into = (float(flow.charge[flow.way == s].sum()) for s in (1, -1))
+    one_way = min(out, into) <= 0.01 * (out + into)
+    # so often noise in the voltage turns round its answer to the least of the large changes
+    by_noise = float(ndtr(-least / float(np.std(step)) * follows / math.sqrt(max(1 - follows**2, 1e-9))))
+    if one_way and _FEW / 2 + 2 * by_noise < falls < 1 - _FEW / 2 - 2 * by_noise:
+        return Direction(word="unclear", factor=1.0)
+    if falls >= _CLEAR:
         return Direction(word="as logged", factor=1.0)
-    out = float(flow.charge[flow.way > 0].sum())
-    into = float(flow.charge[flow.way < 0].sum())
-    return Direction(word="reversed", factor=-1.0) if into > _FEW * (into + out) else unknown
+    return Direction(word="reversed", factor=-1.0) if falls <= 1 - _CLEAR and into > _FEW * (into + out) else unknown
+
+
+def linked_changes(record: Record) -> tuple[Array, Array]:
+    """Changes of current and voltage from row to row, where both are known."""
+    if record.voltage_v is None:
+        return np.zeros(0), np.zeros(0)
+    linked = (record.interval_s > 0) & np.isfinite(np.diff(record.voltage_v))
+    return np.diff(record.current_a)[linked], np.diff(record.voltage_v)[linked]
+
+
+def correlation(x: Array, y: Array) -> float:
+    """Coefficient of correlation; 0 where one of them does not change."""
+    if len(x) < 3 or np.ptp(x) == 0 or np.ptp(y) == 0:
+        return 0.0
+    return float(np.corrcoef(x, y)[0, 1])
 
 
 def _stretches(record: Record) -> _Stretches:

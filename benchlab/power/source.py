@@ -32,6 +32,7 @@ from benchlab.power.changes import (
     slowest_lag,
     unrounded,
 )
+from benchlab.power.direction import correlation
 from benchlab.power.record import Array, Mask, Record
 from benchlab.results import Estimate
 from benchlab.stats.uncertainty import combine, estimate, from_resolution, rectangular
@@ -40,6 +41,10 @@ _ROWS_FOR_SEARCH = 20_000
 _BLOCKS = 60
 _BLURRED = 0.35
 """Noise of more than a third of a step blurs it: less than a tenth of the rounding error is left on average."""
+_ANSWERED = 8.0
+"""Correlation, in its standard deviations, from which the voltage is seen to answer changes that look like noise."""
+_SLOWEST_ROWS_S = 2.0
+"""Slow answers of cells begin within seconds (common practice, no source): rows further apart show both in one."""
 _ONE_LAG = 0.2
 """Half-width, as a share, within which one slow resistance and time constant stand for the several that a cell has
 (starting value of this project); it also covers what the linearised fit of the two leaves out."""
@@ -116,7 +121,14 @@ def _too_still(data: Changes, record: Record) -> str | None:
     if data.linked.sum() < 10:
         return "fewer than ten pairs of successive rows have voltage and current"
     change = np.abs(np.diff(data.i))[data.linked]
-    if change.max() <= 6 * record.current.noise or change.max() == 0:
+    if float(change**2 @ data.dt[data.linked]) > _SLOWEST_ROWS_S * float(change @ change) > 0:
+        return (
+            f"its rows are more than {_SLOWEST_ROWS_S:g} s apart where the current changes: too slow to part the "
+            "prompt answer of the voltage from the slow one"
+        )
+    answered = abs(correlation(np.diff(data.i)[data.linked], np.diff(data.v)[data.linked]))
+    unanswered = answered < _ANSWERED / math.sqrt(len(change))
+    if change.max() == 0 or (change.max() <= 6 * record.current.noise and unanswered):
         return "the current never changes by more than its noise: nothing for the voltage to answer"
     if np.ptp(data.v) == 0:
         return "the voltage reads the same throughout"
