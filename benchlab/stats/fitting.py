@@ -127,6 +127,8 @@ def _pulse(fit: Fit, k: Array, y: Array, models: Sequence[str]) -> Fit | None:
     apart = np.diff([0, *steps, len(y)]).min() >= _MIN_STEP
     if gain < critical - _REFIT_GAIN or len(steps) > _MAX_STEPS or not apart:
         return None
+    if fit.deviance - fit_model(k, y, models, steps).deviance < critical - _REFIT_GAIN:
+        return None  # the hint was correlated noise
     more = _settle(k, y, models, steps)
     return more if fit.deviance - more.deviance >= critical else None
 
