@@ -114,7 +114,7 @@ def environment() -> Environment:
     """Return the template environment: everything is escaped, a name that is missing is an error."""
     env = Environment(
         loader=PackageLoader("benchlab.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, keep_trailing_newline=False,
+        lstrip_blocks=True, keep_trailing_newline=False, finalize=_unbroken,
     )  # fmt: skip
     env.filters |= {
         "title_of": text.title, "unit": text.unit, "estimate": text.estimate, "interval": text.interval,
@@ -130,6 +130,14 @@ def environment() -> Environment:
         "read_log": lambda r: isinstance(r, ReadLog),
     }
     return env
+
+
+def _unbroken(value: Any) -> Any:
+    """Keep a number, its uncertainty, its sign and its unit in one line of the page."""
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    value = value.replace(" ± ", "\u00a0±\u00a0").replace("≤ ", "≤\u00a0").replace("≥ ", "≥\u00a0")
+    return re.sub(r"(?<=\d) (?=[°%])", "\u00a0", value)
 
 
 def anchors_for(parts: Iterable[PartResult]) -> dict[str, str]:

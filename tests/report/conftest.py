@@ -263,6 +263,7 @@ def tank(rng, name, retained, verdict):
             ),
         ),
         events=(Event(kind="disturbance", time_s=6200.0),),
+        next_step=None if verdict == "accept" else "Hold until 16:40 (2.1 h more).",
     )
     return Analysis(result=result, tables={"hold": hold})
 
@@ -298,6 +299,7 @@ def circuit(rng, name):
         findings=(finding("peak_current_a", "value", 6.1, 0.05, "A", None, 12.0),),
     )
     tables = {
+        "cross_check": pd.DataFrame({"servo": ["S01", "S02"], "mean_current_a": [0.62, np.nan], "cycles": [990, 0]}),
         "load": load,
         "load_histogram": pd.DataFrame(
             {"current_lo_a": edges[:-1], "current_hi_a": edges[1:], "seconds": rng.exponential(9, 28)}
@@ -329,7 +331,22 @@ def pack():
                 "endurance_min": est(31.5, 1.2, "min"),
             },
             findings=(finding("reserve_fraction", "value", 0.746, 0.01, "1", 0.2, None),),
-        )
+        ),
+        tables={
+            "budget": pd.DataFrame(
+                {
+                    "circuit": "receiver A",
+                    "phase": ["cruise", NASTY],
+                    "minutes": [6.0, 2.0],
+                    "share": 0.5,
+                    "mean_current_a": [6.0, 9.0],
+                    "charge_mah": [600.0, 212.0],
+                }
+            ),
+            "open_circuit": pd.DataFrame(
+                {"charge_mah": np.linspace(0, 3000, 40), "voltage_v": np.linspace(8.3, 7.2, 40), "u_v": 0.02}
+            ),
+        },
     )
 
 
@@ -360,6 +377,14 @@ def read_log(path):
         first_data_line=5,
         columns=(
             Column(index=1, name="Zeit", channel="time_s", unit="ms", n_numeric=9, min=0.0, max=3.0, mean=1.5),
+            Column(
+                index=3,
+                name=NASTY,
+                channel="current_a",
+                part="1",
+                unit="A",
+                why="said in the register; calibrated: 0.0259 x reading + -13.24",
+            ),
             Column(index=2, name=NASTY, why="no channel of that name; nearest: current"),
         ),
         rows=396000,
@@ -391,6 +416,26 @@ def matching_tables():
                 "after_up_deg": 0.1,
                 "after_down_deg": -0.1,
             }
+        ),
+        "placements": pd.DataFrame(
+            [
+                (rank, position, part, worst_, total)
+                for rank, parts, worst_, total in (
+                    (0, ("S03", "S05", None), 1.7, 2.9),
+                    (1, ("S08", "S05", None), 0.4, 0.7),
+                    (2, ("S07", "S05", None), 0.55, 0.81),
+                )
+                for position, part in zip(("right elevon inner", "left fin", "tail"), parts, strict=True)
+            ],
+            columns=["rank", "position", "part", "worst_mismatch", "sum_mismatch"],
+        ),
+        "earlier": pd.DataFrame(
+            [
+                ("S01", "hysteresis_deg", "settled", 0.35, 0.61, 0.26, 0.02, "deg", True),
+                ("S02", "hysteresis_deg", "settled", 0.35, 0.36, 0.01, 0.02, "deg", False),
+                (NASTY, "centre_deg", "settled", np.nan, 0.36, np.nan, np.nan, "deg", None),
+            ],
+            columns=["part", "quantity", "aspect", "then", "now", "difference", "u", "unit", "changed"],
         ),
         "mismatch_matrix": pd.DataFrame(
             [[np.nan, 0.7, 1.4], [0.7, np.nan, 0.9], [1.4, 0.9, np.nan]], index=names, columns=names

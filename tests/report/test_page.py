@@ -136,3 +136,62 @@ def test_a_part_whose_log_failed_is_shown_without_figures(invented):
     part = replace(invented.result.parts[0], quantities={}, events=(), findings=())
     page = render(replace(invented.result, parts=(part,), groups=()), {}, None, {}, invented.procedures)
     assert 'id="part-S01"' in page
+
+
+def cells(page, start, inside):
+    """Texts of the cells of the table row that begins with ``inside``, in the part of the page from ``start`` on."""
+    row = re.search(rf"<tr[^>]*><th[^>]*>{re.escape(inside)}.*?</tr>", page[page.index(start) :], re.DOTALL).group()
+    return [re.sub(r"<[^>]+>", "", c) for c in re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row, re.DOTALL)]
+
+
+def test_the_second_best_placement_stands_beside_the_best_with_its_cost(page):
+    start = "<h3>Placement</h3>"
+    assert cells(page, start, "right elevon inner") == ["right elevon inner", "S03", "S08", "S07", "fit S08"]
+    assert cells(page, start, "tail") == ["tail", "empty", "none left", "none left", "find a part"]
+    assert cells(page, start, "Worst mismatch")[1:4] == ["1.7", "0.4", "0.55"]
+    assert cells(page, start, "Sum of mismatches")[1:4] == ["2.9", "0.7", "0.81"]
+
+
+def test_without_a_second_best_the_column_is_left_out(build_airframe):
+    b = build_airframe(cycles=600, servos=1)
+    matching = replace(b.matching, tables={})
+    page = render(b.result, b.analyses, matching, b.reads, b.procedures)
+    assert "Second best" not in page
+    assert "Then and now" not in page
+
+
+def test_then_and_now_says_what_changed(page):
+    start = "<h3>Then and now</h3>"
+    assert cells(page, start, "S01")[-2:] == ["0.260\u00a0±\u00a00.020&nbsp;°", "yes"]
+    assert cells(page, start, "S02")[-1] == "no"
+    assert "cannot be told" in page
+
+
+def test_a_calibration_stands_in_the_open(page):
+    told = "Calibrated by the register: <code>current_a:1</code> = 0.0259 × reading − 13.24 (column 3,"
+    assert told in page[page.index('id="logs"') :]
+
+
+def test_the_next_step_of_a_part_stands_first_in_its_section_and_in_the_list(page):
+    assert page.count("Hold until 16:40 (2.1 h more)") == 2
+    assert "<b>Next: Hold until 16:40 (2.1 h more).</b>" in page
+
+
+def test_a_packs_budget_and_cross_check_are_tables(page):
+    assert cells(page, "What one flight takes from P1", "receiver A") == [
+        "receiver A", "cruise", "6", "6", "50", "600",
+    ]  # fmt: skip
+    assert cells(page, "Cross-check: ", "S02") == ["S02", "–", "0"]
+
+
+def test_a_number_keeps_its_uncertainty_and_unit_in_one_line(page):
+    text = re.sub(r"<script.*?</script>|<style.*?</style>", "", page, flags=re.DOTALL)
+    assert re.search(r"\d ± \d", text) is None
+    assert "≤ " not in text
+
+
+def test_all_figures_that_decide_are_printed_and_the_further_ones_are_not(page):
+    plots = re.findall(r'<div class="plot".*?>', page)
+    left = [p for p in plots if 'data-print="no"' in p]
+    assert len(plots) - len(left) > len(left)
+    assert all("over the cycles" in p for p in left)

@@ -69,3 +69,25 @@ def test_corrections_carry_their_sign(value, shown):
 
 def test_words_are_joined_as_a_sentence_does():
     assert [text.listed(w) for w in ([], ["a"], ["a", "b"], ["a", "b", "c"])] == ["", "a", "a and b", "a, b and c"]
+
+
+@pytest.mark.parametrize(
+    ("formula", "shown"),
+    [
+        ("0.0259 x reading + -13.24", "0.0259 × reading − 13.24"),
+        ("-1 x reading + 0", "−1 × reading"),
+        ("1 x reading + 0.5; no unit stated", "reading + 0.5"),
+        ("something else", "something else"),
+    ],
+)
+def test_a_calibration_reads_as_a_formula(formula, shown):
+    assert text.calibration(formula) == shown
+
+
+def test_a_small_uncertainty_of_a_readable_number_needs_no_power_of_ten():
+    assert text.measured(0.1399618, 0.0000074) == "0.1399618 ± 0.0000074"
+
+
+def test_an_event_is_called_by_its_glossary_title():
+    assert text.event("outlier") == "outlying cycle"
+    assert text.title("stall") == "Stall"

@@ -88,9 +88,12 @@ def group_figure(group: GroupResult, differences: pd.DataFrame | None) -> Figure
         float(np.nanmax(np.abs(own[[f"{w}_up_deg", f"{w}_down_deg"]].to_numpy(dtype=np.float64))))
         for w in ("before", "after")
     )
+    # what lies beyond a follower's end stop cannot be trimmed and is not judged: the finding's figure is told
+    judged = [abs(f.value) for f in group.findings if f.quantity == "stroke_mismatch_deg" and f.value is not None]
     return Figure(
         title=f"{group.name}: difference to the leader",
-        conclusion=f"Largest difference {text.number(before, 2)}° without trim, {text.number(after, 2)}° with it.",
+        conclusion=f"Largest difference {text.number(before, 2)}° without trim, "
+        f"{text.number(max(judged, default=after), 2)}° with it over the stroke that both can reach.",
         look_for="Look for: the full lines inside the dashed tolerance over the whole stroke. Each direction of "
         "approach has its own line; what lies between the two is hysteresis and stays.",
         json=finish(fig), height=300,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from benchlab.report import text
-from benchlab.report.figures.base import Drawing, Figure, Trace, add_limit, axis, finish, line, numbers
+from benchlab.report.figures.base import Drawing, Figure, Trace, add_limit, axis, band, finish, line, numbers
 from benchlab.report.figures.power import power_figures
 from benchlab.report.look import LIGHT
 from benchlab.results import Analysis, Estimate, PartResult
@@ -109,15 +109,17 @@ def open_circuit_figure(table: pd.DataFrame | None) -> Figure | None:
         return None
     charge, voltage = numbers(table, "charge_mah"), numbers(table, "voltage_v")
     fig = Drawing(
-        line(charge, voltage, mode="lines+markers", marker={"size": 5}, hovertemplate="%{x:.4g} mAh: %{y:.4g} V"
-             "<extra></extra>"),
+        line(charge, voltage, hovertemplate="%{x:.4g} mAh: %{y:.4g} V<extra></extra>"),
         xaxis=axis("charge taken, mAh"), yaxis=axis("open-circuit voltage, V"),
     )  # fmt: skip
+    if "u_v" in table:
+        reach = 1.96 * numbers(table, "u_v")
+        fig.data.insert(0, band(charge, voltage - reach, voltage + reach))
     return Figure(
         title="Voltage without load over the charge taken",
         conclusion=f"From {text.number(float(voltage[0]), 3)} V to {text.number(float(voltage[-1]), 3)} V over "
         f"{text.number(float(np.ptp(charge)), 3)} mAh.",
-        look_for="Look for: where the curve bends down; a flight should end well before. Found from the log by taking "
-        "the drop over the source resistance off.",
+        look_for="Shade: 95 % band. Look for: where the curve bends down; a flight should end well before. Found from "
+        "the log by taking the drop over the source resistance off.",
         json=finish(fig), height=250,
     )  # fmt: skip

@@ -43,11 +43,11 @@ def load_figure(result: PartResult, load: pd.DataFrame) -> Figure:
     x = time / scale
     volts = "voltage_mean_v" in load and load["voltage_mean_v"].notna().any()
     fig = Drawing()
-    fig.add(band(x, numbers(load, "current_min_a"), numbers(load, "current_max_a")))
+    fig.add(band(x, numbers(load, "current_min_a"), numbers(load, "current_max_a"), colour="data"))
     hover = "%{x:.4g} " + unit + ": %{y:.4g}<extra></extra>"
     fig.add(line(x, numbers(load, "current_mean_a"), width=1.2, hovertemplate=hover))
     if volts:
-        fig.add(band(x, numbers(load, "voltage_min_v"), numbers(load, "voltage_max_v"), yaxis="y2"))
+        fig.add(band(x, numbers(load, "voltage_min_v"), numbers(load, "voltage_max_v"), colour="data", yaxis="y2"))
         fig.add(line(x, numbers(load, "voltage_mean_v"), colour="second", width=1.2, yaxis="y2", hovertemplate=hover))
         two_panels(fig, "current, A", "voltage, V", f"time, {unit}")
     else:
