@@ -183,8 +183,17 @@ def _coefficient(fit: Fit, last: Filtered, column: int, least: float) -> tuple[f
     variance = float(sums @ sums) * (dof + 1) / dof
     if dof < _FEW:
         variance = max(variance, float(pull @ pull) * float(last.r @ last.r) / max(int(fit.data.linked.sum()) - p, 1))
-    variance = max(variance, float(pull @ pull) * least)
+    if least:
+        variance = max(variance, least * _white_variance(fit, column))
     return float(last.beta[column]), math.sqrt(variance), dof
+
+
+def _white_variance(fit: Fit, column: int) -> float:
+    """Variance of a coefficient per variance of readings with independent noise and no wander."""
+    x = np.column_stack([fit.columns, np.ones(len(fit.columns))])
+    scale = np.linalg.norm(x, axis=0) + 1e-300
+    r = np.linalg.qr(x / scale, mode="r")
+    return float((np.linalg.norm(np.linalg.pinv(r)[column]) / scale[column]) ** 2)
 
 
 def _polarisation(fit: Fit, last: Filtered, least: float) -> tuple[Estimate | None, Estimate | None]:
