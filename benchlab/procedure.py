@@ -149,7 +149,7 @@ class ServoProcedure(Procedure):
         stall_share: float = Field(0.5, gt=0, lt=1)
         short_stroke_share: float = Field(0.0025, gt=0, lt=1)
         supply_dip_share: float = Field(0.01, gt=0, lt=1)
-        tooth_share: float = Field(0.10, gt=0, lt=1)
+        tooth_share: float = Field(0.06, gt=0, lt=1)
         tooth_grown_share: float = Field(0.06, gt=0, lt=1)
         binding_share: float = Field(0.08, gt=0, lt=1)
         eccentricity_share: float = Field(0.015, gt=0, lt=1)

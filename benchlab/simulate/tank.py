@@ -2,7 +2,7 @@
 
 Independent of the fitted formulas: the amount of gas n(t) is integrated step by step through a laminar compressible
 leak (throughput proportional to p_abs**2 - p_atm**2), with the gas heated by filling and cooling to the room, a wall
-that gives way at once (elastic) and slowly (creep, two relaxation times), weather and room temperature that wander,
+that gives way at once (elastic) and slowly (creep, a stretched exponential), weather and room temperature that wander,
 and a gauge, a thermometer and a barometer with noise and resolution.
 """
 
@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import gamma
 
 from benchlab.results import Event
 
@@ -49,8 +50,8 @@ class Scenario:
     creep_share: float = 0.15
     """Share of the start pressure that the wall takes by creeping."""
     creep_s: float = 1500.0
-    creep_short_share: float = 0.25
-    """Share of the creep that is five times quicker than the rest: a wall has no single time constant."""
+    creep_stretch: float = 0.8
+    """Exponent of the creep exp(-(t / creep_s)**stretch): a wall has no single relaxation time; 1 would be one."""
     heating_share: float = 0.5
     """Share of the adiabatic heating that filling leaves in the gas."""
     gas_lag_s: float = 90.0
@@ -182,11 +183,7 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
     gauge, temperature = np.empty_like(fine), np.empty_like(fine)
     for i, t in enumerate(fine):
         held = max(t - sealed, 0.0)
-        stretch = creep_end * (
-            1
-            - (1 - s.creep_short_share) * np.exp(-held / s.creep_s)
-            - s.creep_short_share * np.exp(-5 * held / s.creep_s)
-        )
+        stretch = creep_end * (1 - np.exp(-((held / s.creep_s) ** s.creep_stretch)))
         gas += (room[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
         if t <= s.before_s or (t > s.before_s and not s.sealed and t > sealed):
             n = outside[i] * volume / (R * gas)
@@ -249,15 +246,10 @@ def _truth(
     rate = leak * mean_k / T_REF / ((p - mean_pa) * gives) if p > mean_pa else np.nan
     if rate > 0:
         # while the pressure is still settling the leak is driven by more than its own component: what it takes then
-        # is missing later (exact for a sum of exponentials: a_i r tau_i / (1 - r tau_i) of each settling part)
+        # is missing later, the integral of exp(rate t) - 1 over what settles, to second order in rate x time
         heat = start - (_pressure(n * R * mean_k, volume, 0.0, kappa, mean_pa) - mean_pa)
-        creep = s.creep_share * start
-        parts = (
-            (heat, s.gas_lag_s),
-            (creep * (1 - s.creep_short_share), s.creep_s),
-            (creep * s.creep_short_share, s.creep_s / 5),
-        )
-        p -= sum(a * rate * tau / (1 - rate * tau) for a, tau in parts)
+        for a, tau, beta in ((heat, s.gas_lag_s, 1.0), (s.creep_share * start, s.creep_s, s.creep_stretch)):
+            p -= a * (rate * tau * gamma(1 + 1 / beta) + (rate * tau) ** 2 * gamma(1 + 2 / beta) / 2)
         leak = conductance * (p**2 - mean_pa**2)
         rate = leak * mean_k / T_REF / ((p - mean_pa) * gives)
     return Truth(

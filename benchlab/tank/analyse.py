@@ -67,6 +67,7 @@ def analyse_tank(
             reasons.append(result)
         else:
             measured.append(result)
+            notes += [result.note] if result.note else []
     if not tables:
         reasons.append("no log of this tank")
     if part.observation is not None:

@@ -63,11 +63,9 @@ def budget_of(numbers: Numbers, part: Tank, procedure: TankProcedure) -> tuple[B
     lines += [line("leak_rate_pa_m3_s", name, rate.value, "1/s", kind, u, per_rate) for name, kind, u in sources]
     volume_m3 = part.volume_ml * 1e-6
     u_volume = (part.volume_u_ml or 0.0) * 1e-6
-    share = procedure.wall_elasticity_share
     u_gas = parts["gas temperature"] / abs(q) * main.gas_k if q else 0.0
     lines += [
         line("leak_rate_pa_m3_s", "volume of the tank", volume_m3, "m3", "normal", u_volume, q / volume_m3),
-        line("leak_rate_pa_m3_s", "wall giving way", 1.0, "1", "normal (assumed)", share, q),
         line(
             "leak_rate_pa_m3_s",
             "mean temperature of the gas",

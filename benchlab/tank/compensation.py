@@ -86,3 +86,20 @@ def wander(time_s: Array, sd: float, over_h: float) -> Array:
     walk = 6 * sd**2 / over_h * np.minimum(t[:, None], t)
     centre = np.eye(len(t)) - 1 / len(t)
     return np.asarray(centre @ walk @ centre)
+
+
+def dose(time_s: Array, gauge_kpa: Array, atmosphere_kpa: Array, temperature_k: Array, reference_kpa: float) -> Array:
+    """Integral (n,) from the first row of the pressure that drives a laminar leak, in kPa s.
+
+    Flow through a laminar path goes with ``p_abs**2 - p_atm**2``; referred to the fitted ``P ln(N / P)`` and divided by
+    twice the mean atmosphere that is ``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` (``benchlab.tank.decay``),
+    the gauge pressure itself where that is small. Between readings the pressure is taken to fall exponentially.
+    """
+    absolute, mean = gauge_kpa + atmosphere_kpa, float(atmosphere_kpa.mean())
+    drive = gauge_kpa * (absolute + atmosphere_kpa) / (2 * mean) * reference_kpa / absolute
+    drive = drive * temperature_k / temperature_k.mean()
+    before, after = drive[:-1], drive[1:]
+    between = (before + after) / 2
+    far = (np.minimum(before, after) > 0) & (np.abs(before - after) > 0.05 * between)
+    between[far] = (before[far] - after[far]) / np.log(before[far] / after[far])
+    return np.concatenate([[0.0], np.cumsum(between * np.diff(time_s))])

@@ -1,9 +1,16 @@
-"""Leak and settling of a sealed tank: the posterior of the decay rate given the corrected pressure.
+"""Leak and settling of a sealed tank: the posterior of the leak given the corrected pressure.
 
-Model (DESIGN section 7): ``p_c(t) = p1 exp(-r t) + settling`` with ``r = 1 / tau_leak``, so that a tight tank (r near
-0, slightly negative in noise) is an ordinary point. Settling is the sum of a quick part (gas cooling after filling)
-and a slow one (wall creep). Given the three rates the rest is linear and Gaussian and is integrated exactly; the rates
-and the size and memory of the noise are averaged over a grid, weighted by how well they explain the log (Bayes). A
+From the amount of gas: with ``N = p_abs T0 / T`` (proportional to n / V) and P a fixed pressure near it,
+
+    P ln(N / P) = a - k D(t) + settling(t) - e (g(t) - g(0)),   D(t) = integral of the pressure that drives the leak
+
+where g is the gauge pressure and e what the wall gives way elastically,
+
+which is exact for a laminar leak, whatever the weather does, because the driving pressure
+``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` is itself measured (``compensation.dose``); where the pressure
+is small beside the atmosphere it is the gauge pressure and this is DESIGN section 7's sum of two exponentials. The model
+is linear in a, k and the sizes of the settling. Given its time constants everything is therefore integrated exactly
+(Gaussian); over the time constants, the kind of wall and the noise the posterior is averaged on a grid. A
 settling that the log cannot tell from a leak thus widens the interval instead of passing for one or the other.
 """
 
@@ -14,29 +21,75 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import LinAlgError, cho_factor, cho_solve, solve_triangular
+from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.special import ndtr
+
+from benchlab.tank.noise import PLAIN, Noise, covariance, likely_noises
+from benchlab.tank.settling import LONG, PARTS, QUICK_S, SHORT, SLOW_S, WALLS, Lag, Settling, Wall, decays, spreads
 
 Array = NDArray[np.float64]
 
-QUICK_S = (15.0, 600.0)
-"""Range of the time constant of gas cooling (litre-sized tanks; common practice, no source)."""
-SLOW_S = (600.0, 7200.0)
-"""Range of the time constant of wall creep (common practice, no source)."""
-_HYPER_POINTS = 15
-_SHORT = 0.2
-"""A wall has no single time constant: a part of its creep may be this much quicker than the rest."""
-_LAMINAR_LAW = 0.25
-"""Up to this p1 / (2 p_atm) the leak is taken as laminar; beyond, the law is not known: an exponential is fitted."""
+_QUICK, _SLOW = 15, 21
+"""Points of the grid over the two time constants."""
+_MOST_SETTLED = 0.5
+"""A settling part is taken to be at least twice as quick as the leak where its share of the leak is reckoned."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settling:
-    """What is known beforehand of the settling: mean and standard deviation of its parts, as shares of p1."""
+class HoldData:
+    """What is fitted, at m times from sealing; pressures in kPa, covariances in kPa2."""
 
-    quick_share: float
-    quick_share_u: float
-    slow_share: float
-    slow_share_u: float
+    time_s: Array
+    value: Array
+    """P ln(N / P), shape (m,)."""
+    dose: Array
+    """D(t), kPa s, shape (m,)."""
+    gauge: Array
+    """Gauge pressure as it stood, shape (m,)."""
+    white: Array
+    """Standard uncertainty of each value from its own scatter or resolution."""
+    known: Mapping[str, Array]
+    """Covariances (m, m) of what is known to disturb all values together, by name."""
+    reference_kpa: float
+    """P."""
+    level_kpa: float
+    """Gauge pressure at the start: the unit of the settling's shares."""
+    atmosphere_kpa: float
+    settling: Settling
+    lag: Lag | None = None
+
+    @property
+    def common(self) -> Array:
+        """Sum of the known covariances."""
+        return sum(self.known.values(), np.zeros((len(self.time_s), len(self.time_s))))
+
+    def parts(self, quick_s: Array, slow_s: Array) -> Array:
+        """Columns of the settling, shape (n, m, PARTS), for n pairs of time constants."""
+        t = self.time_s
+        give = np.repeat(self.give, len(quick_s), axis=1)
+        stack = [
+            decays(t, quick_s),
+            decays(t, slow_s),
+            decays(t, SHORT * slow_s),
+            spreads(t, slow_s),
+            self.late(quick_s),
+            give,
+        ]
+        return np.asarray(np.stack(stack).transpose(2, 1, 0))
+
+    @property
+    def give(self) -> Array:
+        """Column of the wall's give, shape (m, 1)."""
+        return np.asarray(self.gauge[:1] - self.gauge)[:, None]
+
+    def late(self, quick_s: Array) -> Array:
+        """Columns of the gas's lag behind the thermometer, shape (m, n); zeros where there is no thermometer."""
+        return np.zeros((len(self.time_s), len(quick_s))) if self.lag is None else self.lag.at(quick_s)
+
+    @property
+    def fixed(self) -> Array:
+        """Columns of a and k, shape (m, 2)."""
+        return np.column_stack([np.ones_like(self.dose), -self.dose])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,325 +100,260 @@ class DecayFit:
     rate_u: float
     rate_lo: float
     rate_hi: float
-    """95 % interval; negative rates are noise about a tight tank."""
+    """Relative loss of gauge pressure at the start, 1 / tau_leak, and its 95 % interval; negative: noise of a tight tank."""
     p1: float
     p1_u: float
-    slope: float
-    """p1 x rate (kPa/s): what the leak takes at the start."""
-    slope_u: float
+    loss: float
+    """Pressure (kPa/s) that the leak would take at p1 from a rigid tank of the stated volume, in terms of gas lost."""
+    loss_u: float
     settling: float
     settling_u: float
     """What settling takes in the end (kPa)."""
+    wall: float
+    wall_u: float
+    """Share by which ``loss`` is more than p1 x rate: the wall gives way and has crept to a larger volume."""
     parts: Mapping[str, float]
     """Contribution of each known source, of the scatter and of the settling to ``rate_u`` (1/s)."""
     fit: Array
     fit_u: Array
-    """Fitted pressure at the given times, and its standard uncertainty."""
+    """Fitted corrected gauge pressure at the given times, and its standard uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Noise:
-    white: float
-    slow: float
-    memory_s: float
+class _Grid:
+    """Posterior on all pairs of time constants and kinds of wall: arrays over (kind of wall, pair)."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Data:
-    time: Array
-    value: Array
-    white: Array
-    known: Array
-    level: float
-    settling: Settling
     quick: Array
     slow: Array
-    lag: Array
-    """(m, Q): what a gas that follows the thermometer with each quick time constant does to the corrected pressure."""
-    law: float
-    """p1 / (2 p_atm): how far a laminar leak is from being proportional to the gauge pressure; 0 for an exponential."""
-
-    def leak(self, rates: Array) -> Array:
-        """Leak component per unit of p1, shape (m, R), for the rates at the start."""
-        decay = np.exp(-rates * self.time[:, None] / (1 + self.law))
-        return np.asarray(decay / np.maximum(1 + self.law * (1 - decay), 0.1))
-
-    def settling_columns(self, j: int, k: int) -> Array:
-        """Columns of the settling for the j-th quick and the k-th slow time constant, in the order of the priors."""
-        t, slow = self.time, self.slow[k]
-        return np.column_stack([
-            np.exp(-t / self.quick[j]), np.exp(-t / slow), np.exp(-t / (slow * _SHORT)), self.lag[:, j],
-        ])  # fmt: skip
-
-    def covariance(self, noise: _Noise) -> Array:
-        c = self.known + np.diag((noise.white * self.white) ** 2)
-        if noise.slow > 0:
-            c = c + noise.slow**2 * np.exp(-np.abs(self.time[:, None] - self.time) / noise.memory_s)
-        return np.asarray(c)
-
-    @property
-    def amplitudes(self) -> tuple[Array, Array]:
-        """Prior mean and standard deviation of the quick, the slow and the short part (kPa) and of the lag (1)."""
-        s = self.settling
-        scale = abs(self.level)
-        mean = np.array([s.quick_share * scale, s.slow_share * scale, 0.0, 0.5])
-        sd = np.array([s.quick_share_u * scale, s.slow_share_u * scale, 0.5 * s.slow_share_u * scale, 0.5])
-        return mean, np.maximum(sd, 1e-9)
+    log: Array
+    mean: Array
+    """(.., 2 + PARTS): a, k, settling parts."""
+    cov: Array
 
 
-def fit_decay(
-    time_s: Array,
-    value_kpa: Array,
-    white_kpa: Array,
-    known: Mapping[str, Array],
-    settling: Settling,
-    *,
-    atmosphere_kpa: float = np.inf,
-    lag: Array | None = None,
-) -> DecayFit:
+def fit_decay(data: HoldData) -> DecayFit:
     """Fit leak and settling.
-
-    Parameters
-    ----------
-    time_s, value_kpa
-        Times from sealing and corrected gauge pressure, shape (m,), m >= 2; readings or means of blocks of readings.
-    white_kpa
-        Standard uncertainty of each value from its own scatter or resolution.
-    known
-        Covariance matrices (m, m) in kPa2 of what is known to disturb all values together, by name.
-    settling
-        What is known of the settling beforehand.
-    atmosphere_kpa
-        Pressure outside: a laminar leak is proportional to ``p_abs**2 - p_atm**2``; without it the leak is taken as
-        proportional to the gauge pressure. ``rate`` is that at the start in both cases.
-    lag
-        Shape (m, len(quick_times())): pressure (kPa) by which the correction is off if the gas follows the thermometer
-        with each quick time constant; None where there is no thermometer.
 
     Raises
     ------
     ValueError
         With fewer than 2 values or no positive pressure to start from.
     """
-    if len(time_s) < 2 or not value_kpa[0] > 0:
+    if len(data.time_s) < 2 or not data.level_kpa > 0:
         msg = "a decay needs at least two values and a positive pressure to start from"
         raise ValueError(msg)
-    law = float(value_kpa[0]) / (2 * atmosphere_kpa)
-    data = _Data(
-        time=np.asarray(time_s, float), value=np.asarray(value_kpa, float), white=np.asarray(white_kpa, float),
-        known=sum(known.values(), np.zeros((len(time_s), len(time_s)))), level=float(value_kpa[0]), settling=settling,
-        quick=quick_times(), slow=np.geomspace(*SLOW_S, 8), law=law if law < _LAMINAR_LAW else 0.0,
-        lag=np.zeros((len(time_s), len(quick_times()))) if lag is None else lag,
-    )  # fmt: skip
-    noise = _Noise(white=1.0, slow=0.0, memory_s=1.0)
-    rates = _locate(data, noise)
+    noise, noises = PLAIN, [PLAIN]
+    window = np.log(np.array([QUICK_S, SLOW_S]))
     for _ in range(2):  # the noise found moves the place a little, the place the noise
-        best = _peak(data, noise, rates)
-        noises = _noises(data, *best)
+        window = _window(data, noise)
+        noises = _noises(data, _peak(_posterior(data, noise, *_pairs(window))))
         noise = noises[len(noises) // 2]
-        rates = _refine(data, noise, rates)
-    return _average(data, noises, _widen(data, noises, rates), known)
+    return _average(data, noises, _window(data, noise))
 
 
-def quick_times() -> Array:
-    """Time constants (s) tried for the cooling of the gas."""
-    return np.asarray(np.geomspace(*QUICK_S, 6))
+def _pairs(window: Array) -> tuple[Array, Array]:
+    quick, slow = np.exp(np.linspace(*window[0], _QUICK)), np.exp(np.linspace(*window[1], _SLOW))
+    a, b = np.meshgrid(quick, slow, indexing="ij")
+    return a.ravel(), b.ravel()
 
 
-def _posterior(data: _Data, noise: _Noise, rates: Array) -> tuple[Array, Array, Array]:
-    """Return log weight (R, Q, S), conditional mean (R, Q, S, 5) and covariance (R, Q, S, 5, 5) of the linear part."""
-    lower = np.linalg.cholesky(data.covariance(noise))
-    value = solve_triangular(lower, data.value, lower=True)
-    leak = solve_triangular(lower, data.leak(rates), lower=True)
-    shape = (len(rates), len(data.quick), len(data.slow))
-    weight, solution, covariance = np.empty(shape), np.empty((*shape, 5)), np.empty((*shape, 5, 5))
-    for j in range(shape[1]):
-        for k in range(shape[2]):
-            settling = solve_triangular(lower, data.settling_columns(j, k), lower=True)
-            weight[:, j, k], solution[:, j, k], covariance[:, j, k] = _given_settling(data, value, leak, settling)
-    return weight - np.log(np.diag(lower)).sum(), solution, covariance
+def _window(data: HoldData, noise: Noise) -> Array:
+    """Range of ln(tau), rows quick and slow, that holds the posterior and lets the grid resolve it."""
+    whole = np.log(np.array([QUICK_S, SLOW_S]))
+    window = whole
+    for _ in range(5):
+        grid = _posterior(data, noise, *_pairs(window))
+        p = _weights(grid).sum(axis=0)
+        p = p / p.sum()
+        x = np.log(np.stack([grid.quick, grid.slow]))
+        mean = x @ p
+        sd = np.sqrt(((x - mean[:, None]) ** 2) @ p)
+        cell = np.ptp(window, axis=1) / (np.array([_QUICK, _SLOW]) - 1)
+        half = 4.5 * np.maximum(sd, 0.4 * cell)
+        new = np.clip(np.stack([mean - half, mean + half], axis=1), whole[:, :1], whole[:, 1:])
+        done = bool((np.ptp(new, axis=1) > 0.8 * np.ptp(window, axis=1)).all())
+        window = new
+        if done:
+            break
+    return window
 
 
-def _given_settling(data: _Data, value: Array, leak: Array, settling: Array) -> tuple[Array, Array, Array]:
-    """Integrate the linear part for every rate (columns of ``leak``) and one pair of settling times; all whitened.
+def _weights(grid: _Grid) -> Array:
+    return np.asarray(np.exp(grid.log - grid.log.max()))
 
-    The settling (with its prior as more rows) is projected out by QR and the leak fitted to what is left. Normal
-    equations would lose the answer here: over a short hold the columns are nearly parallel, and the likelihood
-    is the small difference of squares of a pressure that is 10 000 times its noise.
+
+def _posterior(data: HoldData, noise: Noise, quick: Array, slow: Array) -> _Grid:
+    """Integrate the linear part for every pair of time constants and every kind of wall.
+
+    All columns are whitened and put on a common orthonormal basis (which loses nothing: they are smooth and span few
+    dimensions); the prior of the settling stands as more rows. It is solved by QR: normal equations would lose the
+    answer, for over a short hold the columns are nearly parallel.
     """
-    mean, sd = data.amplitudes
-    q, triangle = np.linalg.qr(np.vstack([settling, np.diag(1 / sd)]))
+    lower = np.linalg.cholesky(covariance(data.time_s, data.white, data.common, noise))
+    (each_quick, i), (each_slow, j) = (np.unique(x, return_inverse=True) for x in (quick, slow))
+    t, late = data.time_s, data.late(each_quick)
+    blocks = [
+        decays(t, each_quick),
+        decays(t, each_slow),
+        decays(t, SHORT * each_slow),
+        spreads(t, each_slow),
+        late,
+        data.give,
+    ]
+    whitened = solve_triangular(lower, np.hstack([data.fixed, data.value[:, None], *blocks]), lower=True)
+    basis = _basis(whitened)
+    fixed, value, *parts = np.split(basis.T @ whitened, np.cumsum([2, 1, *(b.shape[1] for b in blocks)])[:-1], axis=1)
+    rank = basis.shape[1]
+    design = np.zeros((len(quick), rank + PARTS, 2 + PARTS))
+    design[:, :rank, :2] = fixed
+    for n, (columns, pick) in enumerate(zip(parts, (i, j, j, j, i, 0 * i), strict=True)):
+        design[:, :rank, 2 + n] = columns[:, pick].T
+    found = [_solve(data, design, value[:, 0], wall) for wall in WALLS]
+    log, mean, cov = (np.stack(x) for x in zip(*found, strict=True))
+    return _Grid(quick=quick, slow=slow, log=log - np.log(np.diag(lower)).sum(), mean=mean, cov=cov)
+
+
+def _basis(columns: Array) -> Array:
+    scaled = columns / np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
+    u, s, _ = np.linalg.svd(scaled, full_matrices=False)
+    return np.asarray(u[:, s > 1e-11 * s[0]])
+
+
+def _solve(data: HoldData, design: Array, value: Array, wall: Wall) -> tuple[Array, Array, Array]:
+    """Log weight (n,), mean (n, 2 + PARTS) and covariance of the linear part under one kind of wall."""
+    mean, sd = data.settling.amplitudes(data.level_kpa, wall)
+    rows = design.copy()
+    rows[:, len(value) :, 2:] = np.diag(1 / sd)
     y = np.concatenate([value, mean / sd])
-    x = np.vstack([leak, np.zeros((len(mean), leak.shape[1]))])
-    y_left, x_left = y - q @ (q.T @ y), x - q @ (q.T @ x)
-    square = np.einsum("ij,ij->j", x_left, x_left)
-    p1 = (y_left @ x_left) / square
-    rss = np.sum((y_left[:, None] - p1 * x_left) ** 2, axis=0)
-    inverse = np.linalg.inv(triangle)
-    along = inverse @ (q.T @ x)
-    shares = (inverse @ (q.T @ y))[:, None] - p1 * along
-    covariance = np.empty((leak.shape[1], 1 + len(mean), 1 + len(mean)))
-    covariance[:, 0, 0] = 1 / square
-    covariance[:, 1:, 0] = covariance[:, 0, 1:] = -(along / square).T
-    covariance[:, 1:, 1:] = inverse @ inverse.T + np.einsum("ir,jr->rij", along, along / square)
-    log_det = 2 * np.log(np.abs(np.diag(triangle))).sum() + np.log(square)
-    return -0.5 * (rss + log_det) - np.log(sd).sum(), np.column_stack([p1, *shares]), covariance
+    unit = np.linalg.norm(rows, axis=1, keepdims=True)  # columns of like size: the dose is in kPa s
+    q, r = np.linalg.qr(rows / unit)
+    along = np.einsum("nij,i->nj", q, y)
+    rest = y - np.einsum("nij,nj->ni", q, along)
+    inverse = np.linalg.inv(r) / unit.transpose(0, 2, 1)
+    log_det = np.log(np.abs(np.diagonal(r, axis1=1, axis2=2)) * unit[:, 0]).sum(axis=1)
+    log = -0.5 * (rest**2).sum(axis=1) - log_det - np.log(sd).sum() + np.log(wall.likely)
+    return log, np.einsum("nij,nj->ni", inverse, along), inverse @ inverse.transpose(0, 2, 1)
 
 
-def _marginal(data: _Data, noise: _Noise, rates: Array) -> tuple[float, float]:
-    """Mean and standard deviation of the rate on a grid (which need not be even)."""
-    weight, _, _ = _posterior(data, noise, rates)
-    p = np.exp(weight - weight.max()).sum(axis=(1, 2)) * np.gradient(rates)
-    p /= p.sum()
-    mean = float(p @ rates)
-    return mean, float(np.sqrt(p @ (rates - mean) ** 2))
+def _peak(grid: _Grid) -> tuple[float, float]:
+    i = int(np.argmax(_weights(grid).sum(axis=0)))
+    return float(grid.quick[i]), float(grid.slow[i])
 
 
-def _locate(data: _Data, noise: _Noise) -> Array:
-    """Find where the rate lies: from a grid that spans everything a hold can show to one that resolves the peak."""
-    span = float(data.time[-1] - data.time[0])
-    x = np.linspace(-3.0, 9.0, 73)
-    return _refine(data, noise, np.sinh(x) / 50 / span, passes=6)
-
-
-def _refine(data: _Data, noise: _Noise, rates: Array, passes: int = 3) -> Array:
-    for _ in range(passes):
-        weight, _, _ = _posterior(data, noise, rates)
-        p = np.exp(weight - weight.max()).sum(axis=(1, 2))
-        p /= p.sum()
-        cell = np.gradient(rates)
-        mean = float((p * cell) @ rates / (p @ cell))
-        sd = float(np.sqrt((p * cell) @ (rates - mean) ** 2 / (p @ cell)))
-        sd = max(sd, float(cell[np.argmin(abs(rates - mean))]) / 3)
-        rates = mean + sd * np.linspace(-7, 7, 43)
-    return rates
-
-
-def _widen(data: _Data, noises: list[_Noise], rates: Array) -> Array:
-    """One grid that holds the posterior of the rate under every noise considered."""
-    ends = [_marginal(data, noise, rates) for noise in noises]
-    lo = min(mean - 6 * sd for mean, sd in ends)
-    hi = max(mean + 6 * sd for mean, sd in ends)
-    return np.linspace(lo, hi, 81)
-
-
-def _peak(data: _Data, noise: _Noise, rates: Array) -> tuple[float, float, float]:
-    weight, _, _ = _posterior(data, noise, rates)
-    i, j, k = np.unravel_index(int(np.argmax(weight)), weight.shape)
-    return float(rates[i]), float(data.quick[j]), float(data.slow[k])
-
-
-def _tangent(data: _Data, rate: float, quick: float, slow: float) -> tuple[Array, Array, Array]:
-    """Columns, prior means and prior standard deviations of the model made linear about a point."""
-    j, k = int(np.argmin(abs(data.quick - quick))), int(np.argmin(abs(data.slow - slow)))
-    mean, sd = data.amplitudes
-    span = max(float(data.time[-1]), 1.0)
-    step = 1e-4 / span
-    leak = data.leak(np.array([rate - step, rate, rate + step]))
+def _tangent(data: HoldData, quick: float, slow: float) -> tuple[Array, Array, Array]:
+    """Columns, prior means and prior standard deviations of the model made linear about two time constants."""
+    t = data.time_s
+    mean, sd = data.settling.amplitudes(data.level_kpa, WALLS[2])
     columns = np.column_stack([
-        leak[:, 1], data.level * (leak[:, 2] - leak[:, 0]) / (2 * step), data.settling_columns(j, k),
-        np.exp(-data.time / (quick * 1.7)) - np.exp(-data.time / quick),
-        np.exp(-data.time / (slow * 1.7)) - np.exp(-data.time / slow),
+        data.fixed, data.parts(np.array([quick]), np.array([slow]))[0],
+        np.exp(-t / (quick * 1.7)) - np.exp(-t / quick), np.exp(-t / (slow * 1.7)) - np.exp(-t / slow),
     ])  # fmt: skip
-    wide = np.array([10 * data.level, 10 / span])
-    return columns, np.concatenate([[data.level, 0.0], mean, [0, 0]]), np.concatenate([wide, sd, sd[:2]])
+    wide = np.array([10 * data.level_kpa, 10 * data.level_kpa / max(float(np.ptp(data.dose)), 1e-9)])
+    return columns, np.concatenate([[data.value[0], 0.0], mean, [0, 0]]), np.concatenate([wide, sd, sd[:2]])
 
 
-def _noises(data: _Data, rate: float, quick: float, slow: float) -> list[_Noise]:
-    """Noises that the residuals allow: equally likely points of the posterior of its size and memory."""
-    columns, mean, sd = _tangent(data, rate, quick, slow)
-    offset = data.value - columns @ mean
+def _noises(data: HoldData, peak: tuple[float, float]) -> list[Noise]:
+    columns, mean, sd = _tangent(data, *peak)
     model = (columns * sd) @ (columns * sd).T
-    m = len(data.time)
-    typical = float(np.median(data.white))
-    few = m < 12
-    whites = np.geomspace(0.7, 2.5, 7) if few else np.geomspace(0.6, 6.0, 12)
-    slows = np.array([0.0]) if few else np.concatenate([[0.0], typical * np.geomspace(0.3, 30.0, 8)])
-    span = float(data.time[-1] - data.time[0])
-    memories = np.array([1.0]) if few else np.geomspace(span / m, span / 6, 4)
-    grid, log = [], []
-    for slow_sd in slows:
-        for memory in memories[:1] if slow_sd == 0 else memories:
-            for white in whites:
-                noise = _Noise(white=float(white), slow=float(slow_sd), memory_s=float(memory))
-                grid.append(noise)
-                prior = -0.5 * (np.log(white) / (0.35 if few else 1.0)) ** 2
-                prior += np.log(len(memories)) if slow_sd == 0 else -np.log1p((slow_sd / typical / 3) ** 2)
-                log.append(_log_density(data.covariance(noise) + model, offset) + prior)
-    p = np.exp(np.array(log) - max(log))
-    cumulative = np.cumsum(p / p.sum())
-    picks = np.searchsorted(cumulative, (np.arange(_HYPER_POINTS) + 0.5) / _HYPER_POINTS)
-    return [grid[min(int(i), len(grid) - 1)] for i in picks]
+    return likely_noises(data.time_s, data.white, data.common, data.value - columns @ mean, model)
 
 
-def _log_density(covariance: Array, offset: Array) -> float:
-    try:
-        factor = cho_factor(covariance, lower=True, check_finite=False)
-    except LinAlgError:
-        return -np.inf
-    return float(-0.5 * offset @ cho_solve(factor, offset, check_finite=False) - np.log(np.diag(factor[0])).sum())
-
-
-def _average(data: _Data, noises: list[_Noise], rates: Array, known: Mapping[str, Array]) -> DecayFit:
-    """Average everything over rates, settling times and noises."""
-    total, leak, slopes = np.zeros(len(rates)), [], []
-    fit, fit2 = np.zeros(len(data.time)), np.zeros(len(data.time))
-    kinds, counts = np.unique(np.array([(n.white, n.slow, n.memory_s) for n in noises]), axis=0, return_counts=True)
-    for (white, slow, memory), count in zip(kinds, counts, strict=True):
-        noise = _Noise(white=float(white), slow=float(slow), memory_s=float(memory))
-        weight, solution, covariance = _posterior(data, noise, rates)
-        p = np.exp(weight - weight.max())
-        p *= count / len(noises) / p.sum()
-        total += p.sum(axis=(1, 2))
-        p1, p1_var = solution[..., 0], covariance[..., 0, 0]
-        settle = solution[..., 1:4].sum(axis=-1)
-        settle_var = covariance[..., 1:4, 1:4].sum(axis=(-2, -1))
-        r = rates[:, None, None]
-        leak.append([np.sum(p * p1), np.sum(p * (p1**2 + p1_var)), np.sum(p * settle),
-                     np.sum(p * (settle**2 + settle_var))])  # fmt: skip
-        slopes.append([np.sum(p * r * p1), np.sum(p * r**2 * (p1**2 + p1_var))])
-        a, b = _curve(data, rates, p, solution, covariance)
-        fit, fit2 = fit + a, fit2 + b
-    mean = float(total @ rates)
-    u = float(np.sqrt(total @ (rates - mean) ** 2))
-    lo, hi = np.interp([0.025, 0.975], np.cumsum(total) - 0.5 * total, rates)
-    p1, p1_2, settle, settle_2 = np.sum(leak, axis=0)
-    slope, slope_2 = np.sum(slopes, axis=0)
-    slope_u = float(np.sqrt(max(slope_2 - slope**2, 0)))
+def _average(data: HoldData, noises: list[Noise], window: Array) -> DecayFit:
+    """Average everything over time constants, kinds of wall and noises."""
+    quick, slow = _pairs(window)
+    numbers = {n: noises.count(n) / len(noises) for n in noises}
+    weights, means, covs = [], [], []
+    for noise, share in numbers.items():
+        grid = _posterior(data, noise, quick, slow)
+        # no tank gains gas: settlings that would need it count less (the leak itself is not cut off at 0: a tight
+        # tank's scatters about it)
+        p = _weights(grid) * ndtr(grid.mean[..., 1] / np.sqrt(grid.cov[..., 1, 1]))
+        weights.append(p * share / p.sum())
+        means.append(grid.mean)
+        covs.append(grid.cov)
+    weight, mean, cov = np.stack(weights), np.stack(means), np.stack(covs)
+    kept = weight > 1e-7 * weight.max()
+    pair = np.broadcast_to(np.arange(len(quick)), weight.shape)[kept]
+    p, mean, cov = weight[kept] / weight[kept].sum(), mean[kept], cov[kept]
+    derived, spread = _derived(data, quick[pair], slow[pair], mean, cov)
+    centre = p @ derived
+    u = np.sqrt(p @ (spread + (derived - centre) ** 2))
+    rate, p1, loss, settling, wall = (float(x) for x in centre)
+    rate_u, p1_u, loss_u, settling_u, wall_u = (float(x) for x in u)
+    lo, hi = _interval(p, derived[:, 0], np.sqrt(spread[:, 0]), rate, rate_u)
+    fit, fit_u = _curve(data, quick[pair], slow[pair], p, mean, cov)
+    heaviest = int(np.argmax(np.bincount(pair, p)))
     return DecayFit(
-        rate=mean, rate_u=u, rate_lo=float(lo), rate_hi=float(hi),
-        p1=float(p1), p1_u=float(np.sqrt(max(p1_2 - p1**2, 0))),
-        slope=float(slope), slope_u=slope_u,
-        settling=float(settle), settling_u=float(np.sqrt(max(settle_2 - settle**2, 0))),
-        parts=_parts(data, noises[len(noises) // 2], rates, u, known), fit=fit, fit_u=np.sqrt(np.maximum(fit2, 0)),
+        rate=rate, rate_u=rate_u, rate_lo=lo, rate_hi=hi, p1=p1, p1_u=p1_u, loss=loss, loss_u=loss_u,
+        settling=settling, settling_u=settling_u, wall=wall, wall_u=wall_u,
+        parts=_parts(data, noises[len(noises) // 2], (quick[heaviest], slow[heaviest]), rate_u), fit=fit, fit_u=fit_u,
     )  # fmt: skip
 
 
-def _curve(data: _Data, rates: Array, p: Array, solution: Array, covariance: Array) -> tuple[Array, Array]:
-    """Weighted fitted curve and variance (the variance of the linear part at the heaviest point)."""
-    leak = data.leak(rates)
-    fit = leak @ np.sum(p * solution[..., 0], axis=(1, 2))
-    for a in range(len(data.quick)):
-        for b in range(len(data.slow)):
-            fit = fit + data.settling_columns(a, b) @ (p[:, a, b] @ solution[:, a, b, 1:])
-    i, j, k = np.unravel_index(int(np.argmax(p)), p.shape)
-    columns = np.column_stack([leak[:, i], data.settling_columns(int(j), int(k))])
-    spread = np.einsum("ti,ij,tj->t", columns, covariance[i, j, k], columns)
-    return fit, spread * p.sum()
+def _derived(data: HoldData, quick: Array, slow: Array, mean: Array, cov: Array) -> tuple[Array, Array]:
+    """Rate, p1, loss, settling and wall of each component (n, 5), and their variances (first order).
+
+    p1 is what the leak component is at sealing: while the pressure still settles, a leak is driven by more than its own
+    component; for exponentials that takes ``s r tau / (1 - r tau)`` of each settling part (DESIGN section 7's sum).
+    """
+    level, atmosphere = data.reference_kpa, data.atmosphere_kpa
+    tau = np.stack([quick, slow, SHORT * slow, slow / LONG, slow * LONG])
+
+    def numbers(x: Array) -> Array:
+        a, k, parts, spread, give = x[0], x[1], x[2:5], x[5], x[7]
+        pull = np.clip(k / (1 + give) * tau, -_MOST_SETTLED, _MOST_SETTLED)
+        sizes = np.stack([parts[0], parts[1] - 2 * spread, parts[2], spread, spread])
+        amount = level * np.exp((a - (sizes * pull / (1 - pull)).sum(axis=0)) / level)
+        p1 = amount - atmosphere
+        rate = k * (1 + p1 / (2 * atmosphere))
+        wider = 1 + (parts[1] + parts[2] + give * p1) / level
+        settling = parts.sum(axis=0) * amount / level
+        return np.stack([rate / (1 + give), p1, rate * p1 * wider, settling, wider * (1 + give) - 1])
+
+    x = mean.T
+    step = 1e-3 * np.sqrt(np.diagonal(cov, axis1=1, axis2=2)).T
+    gradients = []
+    for i in range(len(x)):
+        move = np.zeros_like(x)
+        move[i] = step[i]
+        gradients.append((numbers(x + move) - numbers(x - move)) / (2 * step[i]))
+    gradient = np.stack(gradients)  # (coefficients, numbers, n)
+    return numbers(x).T, np.einsum("cin,ncd,din->ni", gradient, cov, gradient)
 
 
-def _parts(data: _Data, noise: _Noise, rates: Array, u: float, known: Mapping[str, Array]) -> dict[str, float]:
+def _interval(p: Array, mean: Array, sd: Array, centre: float, u: float) -> tuple[float, float]:
+    """95 % interval of a mixture of normal distributions."""
+    at = centre + u * np.linspace(-6, 6, 241)
+    cumulative = p @ ndtr((at - mean[:, None]) / sd[:, None])
+    lo, hi = np.interp([0.025, 0.975], cumulative, at)
+    return float(lo), float(hi)
+
+
+def _curve(data: HoldData, quick: Array, slow: Array, p: Array, mean: Array, cov: Array) -> tuple[Array, Array]:
+    """Fitted gauge pressure and its uncertainty, from the components that carry nearly all the weight."""
+    best = np.argsort(p)[-200:]
+    share = p[best] / p[best].sum()
+    fixed = np.broadcast_to(data.fixed, (len(best), *data.fixed.shape))
+    columns = np.concatenate([fixed, data.parts(quick[best], slow[best])], axis=2)
+    values = np.einsum("ntj,nj->nt", columns, mean[best])
+    centre = share @ values
+    variance = share @ (np.einsum("ntj,njk,ntk->nt", columns, cov[best], columns) + (values - centre) ** 2)
+    amount = data.reference_kpa * np.exp(centre / data.reference_kpa)
+    return amount - data.atmosphere_kpa, np.sqrt(variance) * amount / data.reference_kpa
+
+
+def _parts(data: HoldData, noise: Noise, peak: tuple[float, float], u: float) -> dict[str, float]:
     """Split the uncertainty of the rate: what each source does through the estimator's weights at the peak.
 
     What is left of the whole is the settling that the log cannot tell from a leak.
     """
-    columns, _, sd = _tangent(data, *_peak(data, noise, rates))
-    covariance = data.covariance(noise)
-    factor = cho_factor(covariance, lower=True)
-    x = cho_solve(factor, columns)
-    weights = np.linalg.solve(columns.T @ x + np.diag(1 / sd**2), x.T)[1]
-    out = {name: float(np.sqrt(max(weights @ c @ weights, 0.0))) for name, c in known.items()}
-    out["scatter of the readings"] = float(np.sqrt(max(weights @ (covariance - data.known) @ weights, 0.0)))
+    columns, _, sd = _tangent(data, *peak)
+    whole = covariance(data.time_s, data.white, data.common, noise)
+    x = cho_solve(cho_factor(whole, lower=True), columns)
+    scale = 1 + data.level_kpa / (2 * data.atmosphere_kpa)
+    weights = scale * np.linalg.solve(columns.T @ x + np.diag(1 / sd**2), x.T)[1]
+    out = {name: float(np.sqrt(max(weights @ c @ weights, 0.0))) for name, c in data.known.items()}
+    out["scatter of the readings"] = float(np.sqrt(max(weights @ (whole - data.common) @ weights, 0.0)))
     rest = u**2 - sum(v**2 for v in out.values())
     out["settling not told from a leak"] = float(np.sqrt(max(rest, 0.0)))
     return out

@@ -130,13 +130,15 @@ def _logged(time_s: Array, gauge: Array, smooth: Array, top: float, noise: float
     end, events, doubt = _vent(time_s, smooth, begin, step)
     if end - begin < 5 or time_s[end - 1] - time_s[begin] < 3 * step:
         return _none(time_s, "never sealed: the pressure was gone at once after filling", tuple(events))
-    cuts, found = _sudden(time_s, gauge, begin, end, noise, step)
-    pieces = list(zip([begin, *[c[1] for c in cuts]], [*[c[0] for c in cuts], end], strict=True))
-    enough = [p for p in pieces if p[1] - p[0] >= 5 and smooth[p[0]] > 0.2 * smooth[begin]]
-    if not enough:
-        return _none(time_s, "no undisturbed stretch of five rows after sealing", tuple(events + found))
-    a, b = max(enough, key=lambda p: time_s[p[1] - 1] - time_s[p[0]])
-    a, b, more = _knee(time_s, smooth, a, b)
+    a, b, more = _knee(time_s, smooth, begin, end)
+    found: list[Event] = []
+    if not more:
+        cuts, found = _sudden(time_s, gauge, begin, end, noise, step)
+        pieces = list(zip([begin, *[c[1] for c in cuts]], [*[c[0] for c in cuts], end], strict=True))
+        enough = [p for p in pieces if p[1] - p[0] >= 5 and smooth[p[0]] > 0.2 * smooth[begin]]
+        if not enough:
+            return _none(time_s, "no undisturbed stretch of five rows after sealing", tuple(events + found))
+        a, b = max(enough, key=lambda p: time_s[p[1] - 1] - time_s[p[0]])
     used = np.zeros(len(gauge), bool)
     used[a:b] = True
     used &= ~_spikes(gauge, noise)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from benchlab.procedure import TankProcedure
-from benchlab.stats.uncertainty import from_resolution, rectangular
-from benchlab.tank.compensation import KELVIN, Pressures, wander
-from benchlab.tank.decay import DecayFit, Settling, fit_decay, quick_times
+from benchlab.stats.uncertainty import combine, from_resolution, rectangular
+from benchlab.tank.compensation import KELVIN, Pressures, dose, wander
+from benchlab.tank.decay import DecayFit, HoldData, fit_decay
+from benchlab.tank.fall import falls_far, fit_fall
 from benchlab.tank.hold import MANUAL_ROWS, Hold
+from benchlab.tank.settling import Lag, Settling, lag_times
 
 Array = NDArray[np.float64]
 
@@ -39,6 +41,8 @@ class Measured:
     resolution_kpa: float
     temperature_measured: bool
     barometer_measured: bool
+    note: str = ""
+    """What is to be said of the fit."""
 
     @property
     def hold_s(self) -> float:
@@ -60,21 +64,35 @@ def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> 
     t0 = float(np.average(temperature[used], weights=weight)) + KELVIN
     p0 = float(np.average(barometer[used], weights=weight))
     raw_gauge = pressures.gauge_kpa
-    p_c = (raw_gauge + barometer) * t0 / (temperature + KELVIN) - p0
-    y, t = p_c[used], pressures.time_s[used] - hold.sealed_s
-    time, value, white = _blocks(t, y, _reading_u(pressures, used, procedure))
-    known = known_covariances(time, float(value[0]) + p0, t0, pressures, used, procedure)
-    lag = _lag(pressures, used, t, value[0] + p0, t0)
+    amount = (raw_gauge + barometer) * t0 / (temperature + KELVIN)
+    reference = float(np.average(amount[used], weights=weight))
+    t = pressures.time_s[used] - hold.sealed_s
+    driven = dose(t, raw_gauge[used], barometer[used], temperature[used] + KELVIN, reference)
+    y = reference * np.log(amount[used] / reference)
+    time, (value, eaten, gauge), white = _blocks(
+        t, (y, driven, raw_gauge[used]), _reading_u(pressures, used, procedure)
+    )
     s = procedure.settling
-    settling = Settling(
-        quick_share=s.cooling_share, quick_share_u=s.cooling_share_u,
-        slow_share=s.creep_share, slow_share_u=s.creep_share_u,
+    data = HoldData(
+        time_s=time, value=value, dose=eaten, gauge=gauge, white=white, reference_kpa=reference, atmosphere_kpa=p0,
+        known=known_covariances(time, reference, t0, pressures, used, procedure),
+        level_kpa=float(reference * np.exp(value[0] / reference) - p0),
+        settling=Settling(
+            quick_share=s.cooling_share, quick_share_u=s.cooling_share_u,
+            slow_share=s.creep_share, slow_share_u=s.creep_share_u,
+            give=procedure.wall_elasticity_share, give_u=procedure.wall_elasticity_share,
+        ),
+        lag=_lag(pressures, used, t, reference, t0),
     )  # fmt: skip
+    note = ""
+    if falls_far(gauge, p0):
+        fit, note = fit_fall(t, (amount - p0)[used], time, procedure.wall_elasticity_share)
+    else:
+        fit = _with_drive(fit_decay(data), _drive_u(pressures, used, procedure))
     return Measured(
-        hold=hold, pressures=pressures, fit=fit_decay(time, value, white, known, settling, atmosphere_kpa=p0, lag=lag),
-        corrected_kpa=p_c,
+        hold=hold, pressures=pressures, fit=fit, corrected_kpa=amount - p0,
         block_time_s=time, gas_k=t0, atmosphere_kpa=p0, resolution_kpa=step_of(pressures.raw_kpa[used]),
-        temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured,
+        temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured, note=note,
     )  # fmt: skip
 
 
@@ -119,21 +137,22 @@ def _reading_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankPro
         step = channels["temperature_c"].resolution or step_of(pressures.temperature_c.series[used])
         level = float(np.mean(pressures.gauge_kpa[used] + pressures.barometer_kpa.series[used]))
         parts.append(from_resolution(step) * level / 293.15)
-    if pressures.barometer_kpa.measured:
+    if pressures.barometer_kpa.measured and not pressures.absolute:
         parts.append(
             from_resolution(channels["barometer_kpa"].resolution or step_of(pressures.barometer_kpa.series[used]))
         )
     return float(np.hypot.reduce(parts))
 
 
-def _blocks(t: Array, y: Array, reading_u: float) -> tuple[Array, Array, Array]:
-    """Means of blocks of rows, narrow at the start, with the standard uncertainty of each from its scatter."""
+def _blocks(t: Array, series: tuple[Array, ...], reading_u: float) -> tuple[Array, list[Array], Array]:
+    """Means of blocks of rows, narrow at the start, with the standard uncertainty of the first series' from its scatter."""
     if len(t) <= MANUAL_ROWS:
-        return t, y, np.full(len(t), max(reading_u, 1e-6))
-    sigma = max(_row_noise(y), reading_u)
+        return t, list(series), np.full(len(t), max(reading_u, 1e-6))
+    sigma = max(_row_noise(series[0]), reading_u)
     first = _edges(t)
     n = np.diff(np.append(first, len(t)))
-    return np.add.reduceat(t, first) / n, np.add.reduceat(y, first) / n, sigma / np.sqrt(n)
+    time, *means = (np.add.reduceat(x, first) / n for x in (t, *series))
+    return time, means, sigma / np.sqrt(n)
 
 
 def _edges(t: Array) -> NDArray[np.intp]:
@@ -141,7 +160,7 @@ def _edges(t: Array) -> NDArray[np.intp]:
     return np.unique(np.searchsorted(t, edges))
 
 
-def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: float, gas_k: float) -> Array | None:
+def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: float, gas_k: float) -> Lag | None:
     """Pressure (blocks, times) by which the correction is off if the gas follows the thermometer with a lag.
 
     A thermometer beside the tank shows the room; the gas within comes after it with the time constant of its cooling.
@@ -155,38 +174,63 @@ def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: flo
     first = _edges(t)
     n = np.diff(np.append(first, len(t)))
     out = []
-    for tau in quick_times():
+    for tau in lag_times():
         keep = float(np.exp(-step / tau))
         gas, _ = lfilter([1 - keep], [1, -keep], level, zi=[keep * level[0]])
         late = np.interp(time[used], even, gas - level) * level_kpa / gas_k
         out.append(np.add.reduceat(late, first) / n)
-    return np.column_stack(out)
+    return Lag(tau_s=lag_times(), columns=np.column_stack(out))
+
+
+def _drive_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankProcedure) -> dict[str, float]:
+    """Relative standard uncertainties of the pressure that drives the leak: a constant error of the gauge.
+
+    It leaves the measured loss of gas alone, but the loss is then reckoned against a wrong pressure.
+    """
+    channels = procedure.channels
+    name = "pressure_abs_kpa" if pressures.absolute else "pressure_kpa"
+    mean = max(float(np.mean(pressures.gauge_kpa[used])), 1e-9)
+    out: dict[str, float] = {}
+    accuracy = rectangular(channels[name].accuracy) if name in channels else 0.0
+    if pressures.absolute and pressures.barometer_kpa.measured:
+        accuracy = combine(accuracy, rectangular(channels["barometer_kpa"].accuracy))
+    if accuracy > 0:
+        out["accuracy of the gauge"] = accuracy / mean
+    if pressures.absolute and not pressures.barometer_kpa.measured:
+        out["level of the atmosphere assumed"] = procedure.unknown.barometer_level_u_kpa / mean
+    return out
+
+
+def _with_drive(fit: DecayFit, shares: dict[str, float]) -> DecayFit:
+    """Add what is not known of the driving pressure; the loss of gas itself (``loss``) does not depend on it."""
+    if not shares:
+        return fit
+    share = combine(*shares.values())
+    extra = abs(fit.rate) * share
+    return replace(
+        fit, rate_u=combine(fit.rate_u, extra), p1_u=combine(fit.p1_u, fit.p1 * share),
+        rate_lo=fit.rate - combine(fit.rate - fit.rate_lo, 1.96 * extra),
+        rate_hi=fit.rate + combine(fit.rate_hi - fit.rate, 1.96 * extra),
+        parts={**fit.parts} | {name: abs(fit.rate) * u for name, u in shares.items()},
+    )  # fmt: skip
 
 
 def known_covariances(
     time: Array, level_kpa: float, gas_k: float, pressures: Pressures, used: NDArray[np.bool_], procedure: TankProcedure
 ) -> dict[str, Array]:
     """Covariances of what disturbs all readings together: unknown surroundings, accuracy, coarse steps."""
-    unknown, channels = procedure.unknown, procedure.channels
+    unknown = procedure.unknown
     per_kelvin = level_kpa / gas_k
     out: dict[str, Array] = {}
-    constant = np.ones((len(time), len(time)))
     if not pressures.temperature_c.measured:
         out["temperature not logged"] = wander(time, unknown.temperature_wander_k * per_kelvin, unknown.over_h)
-    if not pressures.barometer_kpa.measured:
+    if not pressures.barometer_kpa.measured and not pressures.absolute:
         out["barometer not logged"] = wander(time, unknown.barometer_wander_kpa, unknown.over_h)
-        if pressures.absolute:
-            out["level of the atmosphere assumed"] = unknown.barometer_level_u_kpa**2 * constant
-    name = "pressure_abs_kpa" if pressures.absolute else "pressure_kpa"
-    accuracy = channels[name].accuracy if name in channels else 0.0
-    if pressures.absolute and pressures.barometer_kpa.measured:
-        accuracy = float(np.hypot(accuracy, channels["barometer_kpa"].accuracy))
-    if accuracy > 0:
-        out["accuracy of the gauge"] = rectangular(accuracy) ** 2 * constant
+    weather = 0.0 if pressures.absolute else 1.0  # the gas within a sealed tank does not feel the weather
     for label, values, factor in (
         ("steps of the gauge", pressures.raw_kpa[used], 1.0),
         ("steps of the thermometer", pressures.temperature_c.series[used], per_kelvin),
-        ("steps of the barometer", pressures.barometer_kpa.series[used], 1.0),
+        ("steps of the barometer", pressures.barometer_kpa.series[used], weather),
     ):
         stairs = _stairs(time, values, pressures.time_s[used])
         if stairs is not None:

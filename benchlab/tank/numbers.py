@@ -29,6 +29,7 @@ class Rate:
     u: float
     lo: float
     hi: float
+    holds: int = 1
     consistent: bool = True
     spread: str = ""
 
@@ -92,7 +93,9 @@ def combined_rate(measured: Sequence[Measured]) -> Rate:
         if consistent
         else "they contradict each other; the leak comes and goes, or a hold was disturbed."
     )
-    return Rate(value=mean, u=u, lo=mean - 1.96 * u, hi=mean + 1.96 * u, consistent=consistent, spread=spread)
+    return Rate(
+        value=mean, u=u, lo=mean - 1.96 * u, hi=mean + 1.96 * u, holds=len(fits), consistent=consistent, spread=spread
+    )
 
 
 def retained(rate: Rate, main: Measured, required_h: float) -> Estimate:
@@ -128,34 +131,34 @@ def _times(rate: Rate, quantities: dict[str, Estimate], missing: list[NotMeasure
 
 def leak_contributions(rate: Rate, main: Measured, part: Tank, procedure: TankProcedure) -> dict[str, float]:
     """Standard uncertainties of the leak rate (Pa m3/s) by source, the holds' own statistics as "decay"."""
-    volume = (part.volume_ml or 0.0) * 1e-6
-    value = leak.throughput(volume, _slope(rate, main) * 1e3, main.gas_k)
-    scale = leak.throughput(volume, 1e3, main.gas_k)
+    value, scale = _leak_rate(rate, main, part)
     temperature = procedure.unknown.temperature_wander_k if not main.temperature_measured else 1.0
     return {
-        "decay": scale * _slope_u(rate, main),
+        "decay": scale * _loss_u(rate, main),
         "volume": abs(value) * (part.volume_u_ml or 0.0) / (part.volume_ml or math.inf),
-        "wall": abs(value) * procedure.wall_elasticity_share,
         "gas temperature": abs(value) * temperature / main.gas_k,
     }
 
 
-def _slope(rate: Rate, main: Measured) -> float:
-    return main.fit.slope if rate.value == main.fit.rate else rate.value * main.fit.p1
+def _leak_rate(rate: Rate, main: Measured, part: Tank) -> tuple[float, float]:
+    """Leak rate (Pa m3/s at 20 C) and what one kPa/s lost is of it; of several holds the mean rate at the main's p1."""
+    scale = leak.throughput((part.volume_ml or 0.0) * 1e-6, 1e3, main.gas_k)
+    return scale * main.fit.loss * (rate.value / main.fit.rate if rate.holds > 1 else 1.0), scale
 
 
-def _slope_u(rate: Rate, main: Measured) -> float:
-    return (
-        main.fit.slope_u if rate.value == main.fit.rate else combine(rate.u * main.fit.p1, rate.value * main.fit.p1_u)
-    )
+def _loss_u(rate: Rate, main: Measured) -> float:
+    fit = main.fit
+    if rate.holds == 1:
+        return fit.loss_u
+    p1 = fit.p1 * (1 + fit.wall)
+    return combine(rate.u * p1, rate.value * fit.p1_u, rate.value * fit.p1 * fit.wall_u)
 
 
 def _leak(
     rate: Rate, main: Measured, part: Tank, procedure: TankProcedure, quantities: dict[str, Estimate], notes: list[str]
 ) -> None:
     fit = main.fit
-    volume = (part.volume_ml or 0.0) * 1e-6
-    value = leak.throughput(volume, _slope(rate, main) * 1e3, main.gas_k)
+    value, _ = _leak_rate(rate, main, part)
     parts = leak_contributions(rate, main, part, procedure)
     other = combine(*[u for name, u in parts.items() if name != "decay"])
     scale = parts["decay"] / rate.u

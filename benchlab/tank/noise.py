@@ -1,0 +1,74 @@
+"""Size and memory of the scatter of a hold's readings: what the residuals allow, averaged over later."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
+
+Array = NDArray[np.float64]
+
+_POINTS = 15
+_FEW = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noise:
+    """White scatter as a factor on each value's own, and a part of ``slow`` kPa that lasts ``memory_s``."""
+
+    white: float
+    slow: float
+    memory_s: float
+
+
+PLAIN = Noise(white=1.0, slow=0.0, memory_s=1.0)
+
+
+def covariance(time_s: Array, white_kpa: Array, known: Array, noise: Noise) -> Array:
+    """Covariance (m, m) of the values: what is known to disturb all of them, white and slow scatter."""
+    c = known + np.diag((noise.white * white_kpa) ** 2)
+    if noise.slow > 0:
+        c = c + noise.slow**2 * np.exp(-np.abs(time_s[:, None] - time_s) / noise.memory_s)
+    return np.asarray(c)
+
+
+def likely_noises(time_s: Array, white_kpa: Array, known: Array, offset: Array, model: Array) -> list[Noise]:
+    """Equally likely points of the posterior of the noise.
+
+    Parameters
+    ----------
+    time_s, white_kpa, known
+        As for ``covariance``.
+    offset
+        Values less the model's prior mean, shape (m,).
+    model
+        Prior covariance (m, m) of the model, made linear about its best point.
+    """
+    m, typical = len(time_s), float(np.median(white_kpa))
+    few = m < _FEW
+    whites = np.geomspace(0.7, 2.5, 7) if few else np.geomspace(0.6, 6.0, 12)
+    slows = np.array([0.0]) if few else np.concatenate([[0.0], typical * np.geomspace(0.3, 30.0, 8)])
+    span = float(time_s[-1] - time_s[0])
+    memories = np.array([1.0]) if few else np.geomspace(span / m, span / 6, 4)
+    grid, log = [], []
+    for slow in slows:
+        for memory in memories[:1] if slow == 0 else memories:
+            for white in whites:
+                noise = Noise(white=float(white), slow=float(slow), memory_s=float(memory))
+                prior = -0.5 * (np.log(white) / (0.35 if few else 1.0)) ** 2
+                prior += np.log(len(memories)) if slow == 0 else -np.log1p((slow / typical / 3) ** 2)
+                grid.append(noise)
+                log.append(_log_density(covariance(time_s, white_kpa, known, noise) + model, offset) + prior)
+    p = np.exp(np.array(log) - max(log))
+    picks = np.searchsorted(np.cumsum(p / p.sum()), (np.arange(_POINTS) + 0.5) / _POINTS)
+    return [grid[min(int(i), len(grid) - 1)] for i in picks]
+
+
+def _log_density(covariance_: Array, offset: Array) -> float:
+    try:
+        factor = cho_factor(covariance_, lower=True, check_finite=False)
+    except LinAlgError:
+        return -np.inf
+    return float(-0.5 * offset @ cho_solve(factor, offset, check_finite=False) - np.log(np.diag(factor[0])).sum())
