@@ -356,7 +356,7 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal without ± or ≤ shows a question mark, not a traceback
     try:
-        app()
+        app(prog_name="benchlab")
     except BrokenPipeError:
         # the reader of our output (head, less) has gone: not an error of ours
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)

@@ -43,11 +43,16 @@ def load_figure(result: PartResult, load: pd.DataFrame) -> Figure:
     x = time / scale
     volts = "voltage_mean_v" in load and load["voltage_mean_v"].notna().any()
     fig = Drawing()
-    fig.add(band(x, numbers(load, "current_min_a"), numbers(load, "current_max_a"), colour="data"))
+    edge = {"width": 0.6, "color": LIGHT["data"]}  # a peak of one reading stays visible
+    fig.add(band(x, numbers(load, "current_min_a"), numbers(load, "current_max_a"), colour="data", line=edge))
     hover = "%{x:.4g} " + unit + ": %{y:.4g}<extra></extra>"
     fig.add(line(x, numbers(load, "current_mean_a"), width=1.2, hovertemplate=hover))
     if volts:
-        fig.add(band(x, numbers(load, "voltage_min_v"), numbers(load, "voltage_max_v"), colour="data", yaxis="y2"))
+        fig.add(
+            band(
+                x, numbers(load, "voltage_min_v"), numbers(load, "voltage_max_v"), colour="data", line=edge, yaxis="y2"
+            )
+        )
         fig.add(line(x, numbers(load, "voltage_mean_v"), colour="second", width=1.2, yaxis="y2", hovertemplate=hover))
         two_panels(fig, "current, A", "voltage, V", f"time, {unit}")
     else:
