@@ -134,7 +134,7 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = [*samples.notes, *cycles.notes, *measured.notes]
     if cycles.doubt is not None:
-        notes.append(f"The number of cycles is not certain: {cycles.doubt}.")
+        notes.append(f"It is not certain that {len(cycles)} cycles were made: {cycles.doubt}.")
     if case.trends and not case.run_in_complete:
         notes.append(f"Run-in not complete: about {case.cycles_needed} more cycles.")
     if "jitter_deg" in case.trends and (step := samples.steps.get("position_deg", 0.0)) > 0:

@@ -23,6 +23,7 @@ from benchlab.servo.windows import Array, Rows
 
 _FOLLOWS = 0.4
 """Less than this correlation of the position over the command's cycles: it moves to another rhythm."""
+_NO_ANSWER = "the position does not answer the command (servo, sensor or wiring?)"
 _FEWEST = 16
 """Rows in which two cycles of the shortest pattern could just be told apart."""
 
@@ -47,7 +48,7 @@ class Cycles:
     """On a ramp or sine: the signal that was cut, as share of its span about its neutral (-0.5 .. 0.5)."""
     notes: tuple[str, ...] = ()
     doubt: str | None = None
-    """Why the number of cycles is not certain."""
+    """Why it is not certain that so many cycles were made."""
 
     def __len__(self) -> int:
         return len(self.number)
@@ -103,14 +104,16 @@ def _by_position(samples: Samples, procedure: ServoProcedure) -> Cycles:
 
 def _by_own_movement(samples: Samples, found: Cycles, procedure: ServoProcedure) -> Cycles:
     """Cut by the position instead, where it repeats but not with the command: that belongs to something else."""
-    if not _varies(samples, "position_deg"):
+    if samples.get("position_deg") is None:
         return found
+    if not _varies(samples, "position_deg"):
+        return replace(found, doubt=_NO_ANSWER)
     position = fill(samples.channels["position_deg"])
     if repeats.likeness(position, found.start, found.stop) >= _FOLLOWS:
         return found
     own = _by_position(samples, procedure)
     if not len(own):
-        return found
+        return replace(found, doubt=_NO_ANSWER)
     note = "The position does not follow the logged command: the command was left out."
     return replace(own, notes=(note, *own.notes))
 

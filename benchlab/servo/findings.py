@@ -35,7 +35,7 @@ class Case:
     run_in_complete: bool
     cycles_needed: int
     doubt: str | None = None
-    """Why the number of cycles is not certain."""
+    """Why it is not certain that so many cycles were made."""
     procedure: ServoProcedure
 
 

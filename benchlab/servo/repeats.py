@@ -44,14 +44,6 @@ def even(length: Rows) -> bool:
     return bool((np.abs(length - usual) <= _EVEN * usual).mean() >= _EVEN_SHARE)
 
 
-def lag(signal: Array, other: Array, start: Rows, stop: Rows) -> float:
-    """Share of a cycle by which ``other`` comes after ``signal`` (-0.5 .. 0.5): best match of their median courses."""
-    a, b = (np.median(courses(x, start, stop), axis=0) for x in (signal, other))
-    match = np.fft.irfft(np.fft.rfft(b - b.mean()) * np.conj(np.fft.rfft(a - a.mean())), _POINTS)
-    place = int(np.argmax(match))
-    return (place - _POINTS if place > _POINTS // 2 else place) / _POINTS
-
-
 def every_other_differs(signal: Array, start: Rows, stop: Rows) -> bool:
     """Whether odd and even pieces have courses of their own: then two of them make one cycle.
 

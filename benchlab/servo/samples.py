@@ -14,6 +14,7 @@ from benchlab.servo.windows import Array
 
 CHANNELS = ("command_us", "cycle", "position_deg", "current_a", "voltage_v", "temperature_c")
 
+_RECURS, _MOSTLY = 3, 0.99
 _GAP = 5.0
 """A pause longer than this many sampling intervals is a gap."""
 
@@ -101,8 +102,14 @@ def _magnitude(current: Array, notes: list[str]) -> Array:
 
 
 def seen_step(values: Array) -> float:
-    """Return the smallest step that the readings of a channel show, 0 where they look continuous."""
-    distinct = np.unique(np.round(values[np.isfinite(values)], 9))
+    """Return the smallest step that the readings of a channel show, 0 where they look continuous.
+
+    Values that come only once or twice are left aside if they are rare: a wrong reading between two steps makes none.
+    """
+    distinct, count = np.unique(np.round(values[np.isfinite(values)], 9), return_counts=True)
+    again = count >= _RECURS
+    if count[again].sum() >= _MOSTLY * count.sum():
+        distinct = distinct[again]
     if len(distinct) < 2 or len(distinct) > 0.5 * len(values):
         return 0.0
     gaps = np.diff(distinct)

@@ -50,9 +50,11 @@ def _without_load(samples: Samples, voltage: Array) -> Array:
     if (current := samples.get("current_a")) is None:
         return voltage
     amps, smooth = fill(current), ~samples.broken[1:]
-    dv, di = np.diff(voltage)[smooth], np.diff(amps)[smooth]
+    # a single wrong reading must not decide what the source's resistance is
+    calm = [np.asarray(median_filter(x, size=3, mode="nearest")) for x in (voltage, amps)]
+    dv, di = (np.diff(x)[smooth] for x in calm)
     ohm = -float(dv @ di) / max(float(di @ di), 1e-12)
-    return np.asarray(voltage + max(ohm, 0.0) * amps)
+    return np.asarray(voltage + max(ohm, 0.0) * calm[1])
 
 
 def _slow_course(samples: Samples, level: Array, cycles: Cycles) -> Array:
