@@ -18,10 +18,11 @@ _FEW_CHANGES = 4
 
 def grid_step(y: Array) -> float:
     """Smallest distance between recurring values where most values recur; else 0 (not on a grid that matters)."""
-    levels, counts = np.unique(y, return_counts=True)
+    rounding = 1e-9 * float(np.ptp(y)) or 1.0
+    levels, counts = np.unique(np.rint((y - y.min()) / rounding), return_counts=True)
     often = counts >= _RECURRING
     on_grid = often.sum() > 1 and 2 * counts[often].sum() > len(y)
-    return float(np.diff(levels[often]).min()) if on_grid else 0.0
+    return float(np.diff(levels[often]).min()) * rounding if on_grid else 0.0
 
 
 def least_step(y: Array) -> float:
@@ -57,6 +58,6 @@ def grid_uncertainty(columns: Array, functions: Array, step: float, sigma: float
     """
     length = np.linalg.norm(columns, axis=0)
     weights = (functions / length) @ np.linalg.pinv(columns / length)
-    noise = math.sqrt(max((sigma / step) ** 2 - 1 / 4, 0.0))
+    noise = math.sqrt(max(min(sigma / step, 10.0) ** 2 - 1 / 4, 0.0))  # at 10 steps nothing is left of it
     hidden = from_resolution(step) * math.exp(-2 * (math.pi * noise) ** 2)
     return np.asarray(hidden * np.abs(weights).sum(axis=1), dtype=float)

@@ -250,7 +250,8 @@ def _curve(fit: Fit) -> pd.DataFrame:
 
 
 def _flat(y: Array) -> bool:
-    return bool(np.ptp(y) <= 1e-12 * np.abs(y).max())
+    # below 1e-100 squares vanish; no unit makes such numbers
+    return bool(np.ptp(y) <= max(1e-12 * np.abs(y).max(), 1e-100))
 
 
 def _bare(k: Array, y: Array, unit: str, outliers: Array | tuple[()] = ()) -> TrendFit:

@@ -1,8 +1,9 @@
 """Coverage, efficiency and false alarms of ``fit_trend`` on simulated series with known truth.
 
 Run: ``python tests/benchmarks/trend_coverage.py [--series 300] [--seed 7001]``. Prints one row per scenario and
-correlation: share of 95 % intervals that contain the truth (drift, settled value, tau where there is settling), rmse
-over the Cramer-Rao bound with the model known (settling + drift where there is settling, else drift), how often a drift interval leaves out 0, and which models were chosen.
+correlation: share of 95 % intervals that contain the truth (drift, settled value, tau where settling was chosen), rmse
+over the Cramer-Rao bound with the model known (settling + drift where there is settling, else drift) and after choice,
+how often a drift interval leaves out 0, and which models were chosen.
 """
 
 from __future__ import annotations
@@ -96,10 +97,9 @@ def main() -> None:
     parser.add_argument("--rho", type=float, nargs="*", default=[0.0, 0.4, 0.7])
     parser.add_argument("--only", default="")
     a = parser.parse_args()
-    print(
-        f"coverage in % (standard deviation {100 * np.sqrt(0.95 * 0.05 / a.series):.1f}): drift, settled, tau where settling was chosen;"
-    )
-    print("rmse / bound: drift, settled with the model known (fit_trend(models=(the true one,))), then after choice;")
+    error = 100 * np.sqrt(0.95 * 0.05 / a.series)
+    print(f"coverage in % (standard deviation {error:.1f}): drift, settled, tau; rmse / bound: drift, settled with the")
+    print("model known, then after choice;")
     print("drift interval without 0 in %; ms per fit; models chosen in %")
     for name in SCENARIOS:
         for n in a.cycles:

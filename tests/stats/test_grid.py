@@ -37,3 +37,7 @@ def test_uncertainty_of_a_slope_is_three_steps_over_the_length():
 def test_noise_over_the_steps_carries_the_values_across():
     one = np.ones((10, 1)), np.array([[1.0]])
     assert grid_uncertainty(*one, 1.0, 1.0) < 1e-3 * grid_uncertainty(*one, 1.0, 0.0)
+
+
+def test_levels_that_differ_by_rounding_are_one():
+    assert grid_step(np.tile([0.1 + 0.2, 0.3, 0.5], 10)) == pytest.approx(0.2)
