@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,8 @@ _SHORT_WRAPS = (1 << 16, 1 << 24)
 _HOUR, _DAY = 3600.0, 86400.0
 _LEAP = 3
 """At most this many rows in a row with a wrong stamp are set aside; more is a clock that was set."""
+_MAX_RESTARTS = 1000
+"""More, and more than one in twenty rows, is no clock."""
 _MAX_EVENTS = 200
 """Of one kind; all are counted."""
 
@@ -51,15 +53,30 @@ class ClockKind:
 
 @dataclass(kw_only=True)
 class _Span:
-    """The rows of one call while they are repaired: ``time`` is what the clock says, corrected so far."""
+    """The rows of one call while they are repaired, from first to last.
+
+    ``time`` is what the clock says; up to ``done`` it is corrected, from there on ``lag`` is still to be added.
+    """
 
     time: Floats
     ahead: Floats
-    """Times of the rows that are not settled yet, to see what follows."""
+    """Times of the rows that are held back, to see what follows."""
     segment: Ints
     good: Bools
     lines: Ints
-    rules: dict[int, str] = field(default_factory=dict)
+    done: int = 0
+    lag: float = 0.0
+
+    def at(self, i: int) -> float:
+        """Return the corrected time of a row."""
+        return float(self.time[i]) + (self.lag if i >= self.done else 0.0)
+
+    def settle(self, to: int, segment: int) -> None:
+        """Give the rows up to (not with) ``to`` their corrected time and segment."""
+        if self.lag:
+            self.time[self.done : to] += self.lag
+        self.segment[self.done : to] = segment
+        self.done = max(to, self.done)
 
 
 class Clock:
@@ -165,7 +182,8 @@ class Clock:
         if len(steps) and not len(forward):
             raise LogError("the clock stands still", path=self._name, line=int(lines[0]), do="map another time column")
         self._typical = float(np.median(forward)) if len(forward) else 1.0
-        if len(steps) > 2 and (steps == 0).sum() * 3 > len(steps):
+        runs = np.diff(np.flatnonzero(np.concatenate([[True], steps != 0, [True]])))
+        if len(steps) > 2 and (steps == 0).sum() * 3 > len(steps) and np.median(runs) > 1:
             self._coarse = self._typical
 
     # --- repairs ------------------------------------------------------------------------------------------------------
@@ -177,9 +195,10 @@ class Clock:
             time=time[:keep].copy(), ahead=time[keep:].copy(), segment=np.full(keep, self._segment, dtype=np.int64),
             good=np.ones(keep, dtype=bool), lines=batch["line"][:keep],
         )  # fmt: skip
-        at, highest = 0, self._last
-        while at < keep:
-            at, highest = self._next(span, at, highest)
+        highest = self._last
+        while span.done < keep:
+            to, highest = self._next(span, highest)
+            span.settle(to, self._segment)
         order = np.lexsort((span.time, span.segment))
         order = order[span.good[order]]
         time, segment = span.time[order], span.segment[order]
@@ -197,34 +216,38 @@ class Clock:
     def _segment_at(self, segment: Ints) -> int:
         return int(segment[0]) if len(segment) else self._last_segment
 
-    def _next(self, s: _Span, at: int, highest: float) -> tuple[int, float]:
-        """Pass over sound rows from ``at`` on and treat the first that is not; return where to go on, and from when."""
-        steps = np.diff(s.time[at:], prepend=highest)
-        odd = steps <= 0
-        if self._kind.calendar and not self._kind.aware:
-            odd |= np.isfinite(steps) & (np.abs(steps - _HOUR - (self._typical or 0)) <= 0.6 * (self._typical or 0))
-        found = np.flatnonzero(odd)
-        if not len(found):
-            return len(s.time), float(s.time[-1])
-        i = at + int(found[0])
-        before = float(s.time[i - 1]) if i > at else highest
-        if s.time[i] > before:
-            self._hour_ahead(s, i, before)
-            return i + 1, float(s.time[i])
-        return self._back(s, i, before)
+    def _next(self, s: _Span, highest: float) -> tuple[int, float]:
+        """Pass over sound rows and treat the first that is not; return where to go on, and from when."""
+        stride = WINDOW  # a clock that is faulty everywhere must not have all of its rows looked at for every fault
+        while s.done < len(s.time):
+            part = s.time[s.done : s.done + stride] + s.lag
+            steps = np.diff(part, prepend=highest)
+            odd = steps <= 0
+            if self._kind.calendar and not self._kind.aware:
+                typical = self._typical or 0
+                odd |= np.isfinite(steps) & (np.abs(steps - _HOUR - typical) <= 0.6 * typical)
+            found = np.flatnonzero(odd)
+            if len(found):
+                i = s.done + int(found[0])
+                before = float(part[found[0] - 1]) if found[0] else highest
+                s.settle(i, self._segment)
+                if s.at(i) > before:
+                    self._hour_ahead(s, i, before)
+                    return i + 1, s.at(i)
+                return self._back(s, i, before)
+            s.settle(s.done + len(part), self._segment)
+            highest, stride = float(part[-1]), 2 * stride
+        return s.done, highest
 
     def _back(self, s: _Span, i: int, before: float) -> tuple[int, float]:
         """Treat a row that is not later than the one before it."""
-        back = before - float(s.time[i])
+        back = before - s.at(i)
         typical = self._typical or 1.0
         if back == 0:
-            s.good[i] = False
-            self._reject(int(s.lines[i]), before, "time stamp repeated")
-            self._tell("duplicate_time", before, None, "a time stamp stands twice: the second row was set aside")
-            return i + 1, before
-        if self._wrapped(s, i, before, back, typical):
-            return i + 1, float(s.time[i])
-        rest = np.concatenate([s.time[i:], s.ahead])[: WINDOW + 1]
+            return self._repeated(s, i, before), before
+        if self._wrapped(s, before, back, typical):
+            return i + 1, s.at(i)
+        rest = np.concatenate([s.time[i : i + WINDOW + 1], s.ahead[: WINDOW + 1]])[: WINDOW + 1] + s.lag
         later = np.flatnonzero(rest > before)
         late = int(later[0]) if len(later) else None
         if late is not None and back <= 2 * WINDOW * typical:
@@ -234,21 +257,45 @@ class Clock:
             self._set_aside(s, range(i, min(i + late, len(s.time))), before)
             return min(i + late, len(s.time)), before
         first = i
-        while (
-            first > 0 and i - first <= _LEAP and s.time[first - 1] >= s.time[i] and s.segment[first - 1] == s.segment[i]
-        ):
+        while first > 0 and i - first <= _LEAP and s.at(first - 1) >= s.at(i) and s.segment[first - 1] == self._segment:
             first -= 1
-        origin = float(s.time[first - 1]) if first > 0 else self._last
-        if 0 < i - first <= _LEAP and 0 < s.time[i] - origin < 2 * WINDOW * typical:
+        origin = s.at(first - 1) if first > 0 else self._last
+        if 0 < i - first <= _LEAP and 0 < s.at(i) - origin < 2 * WINDOW * typical:
             self._set_aside(s, range(first, i), origin)
-            return i + 1, float(s.time[i])
-        self._move(s, i, back + typical)
+            return i + 1, s.at(i)
+        self._move(s, back + typical)
         self._segment += 1
-        s.segment[i:] = self._segment
+        if self._segment > _MAX_RESTARTS and self._segment * 20 > int(s.lines[i]):
+            raise LogError(
+                "the clock goes back again and again, here for the thousandth time", path=self._name,
+                line=int(s.lines[i]), do="sort the log by time, or map another time column",
+            )  # fmt: skip
         self._tell("clock_restart", before, back, "the clock started again; the pause is unknown: a new segment begins")
-        return i + 1, float(s.time[i])
+        return i + 1, s.at(i)
 
-    def _wrapped(self, s: _Span, i: int, before: float, back: float, typical: float) -> bool:
+    def _repeated(self, s: _Span, i: int, before: float) -> int:
+        """Set aside the rows that have the stamp of the row before them; return the first that has another."""
+        end, stride = i + 1, WINDOW
+        while end < len(s.time):
+            part = s.time[end : end + stride] + s.lag
+            other = np.flatnonzero(part != before)
+            if len(other):
+                end += int(other[0])
+                break
+            end, stride = end + len(part), 2 * stride
+        s.good[i:end] = False
+        for line in s.lines[i:end].tolist():
+            self._reject(line, before, "time stamp repeated")
+        n = end - i
+        text = (
+            "a time stamp stands twice: the second row was set aside"
+            if n == 1
+            else f"{n} rows repeat a stamp: set aside"
+        )
+        self._tell("duplicate_time", before, None, text)
+        return end
+
+    def _wrapped(self, s: _Span, before: float, back: float, typical: float) -> bool:
         """Undo the wrap of a counter, midnight, or an hour put back, where that is what it must be."""
         near = max(20 * typical, 2.0)
         if not self._kind.calendar and not self._kind.clock_only:
@@ -256,18 +303,18 @@ class Clock:
             spans += self._short_wraps(before, before - back, typical)
             if spans:
                 bits, span = spans[0]
-                self._move(s, i, span)
+                self._move(s, span)
                 text = f"a {bits}-bit counter wrapped: {span:.6f} s added from here on"
                 self._tell("counter_wrap", before, span, text)
                 return True
         if self._kind.clock_only and back > _DAY / 2:
-            self._move(s, i, _DAY)
+            self._move(s, _DAY)
             self._tell("counter_wrap", before, _DAY, "midnight passed: a day added from here on")
             return True
         if not self._kind.aware and (self._kind.calendar or self._kind.clock_only) and typical < _HOUR / 2:
             step = _HOUR - back
             if abs(step - typical) <= max(0.6 * typical, 0.002):
-                self._move(s, i, _HOUR)
+                self._move(s, _HOUR)
                 text = "local time was put back by an hour: an hour added from here on"
                 self._tell("offset_change", before, _HOUR, text)
                 return True
@@ -288,12 +335,12 @@ class Clock:
 
     def _hour_ahead(self, s: _Span, i: int, before: float) -> None:
         """Take out the hour that local time skips: just after a full hour in a Sunday's small hours."""
-        local = self._kind.epoch_s + self._zero + float(s.time[i]) - self._shift
+        local = self._kind.epoch_s + self._zero + s.at(i) - self._shift
         day, second = divmod(local, _DAY)
         sunday = int(day) % 7 == 3  # 1970-01-01 was a Thursday
         past = second % _HOUR
         if sunday and _HOUR <= second < 5 * _HOUR and past < (self._typical or 0) * 1.6:
-            self._move(s, i, -_HOUR)
+            self._move(s, -_HOUR)
             text = "local time was put forward by an hour: an hour taken out from here on"
             self._tell("offset_change", before, -_HOUR, text)
 
@@ -301,12 +348,11 @@ class Clock:
         for k in rows:
             if s.good[k]:
                 s.good[k] = False
-                self._reject(int(s.lines[k]), float(s.time[k]), "time stamp far out of line with the rows around it")
+                self._reject(int(s.lines[k]), s.at(k), "time stamp far out of line with the rows around it")
         self._tell("out_of_order", at, None, "a time stamp leapt away and back: row set aside")
 
-    def _move(self, s: _Span, i: int, by: float) -> None:
-        s.time[i:] += by
-        s.ahead += by
+    def _move(self, s: _Span, by: float) -> None:
+        s.lag += by
         self._shift += by
 
     def _reject(self, line: int, value: float, rule: str) -> None:

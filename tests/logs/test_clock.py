@@ -218,3 +218,18 @@ def test_quantiles_of_intervals_are_right_to_a_per_cent() -> None:
         found.add(np.zeros(len(part)), part)
     for share in (0.05, 0.5, 0.95):
         assert found.quantile(share) == pytest.approx(np.quantile(sizes, share), rel=0.02)  # bins of 1.2 %
+
+
+def test_a_clock_that_stops_late_costs_its_rows_and_no_time(read) -> None:
+    log = read(
+        log_of([*range(2000), *[1999] * 60_000]), "current_draw"
+    )  # one look at the rest per row would take minutes
+    assert (log.rows, log.rows_rejected) == (2000, 60_000)
+    assert kinds(log) == ["duplicate_time"]
+    assert log.events[0].text == "60000 rows repeat a stamp: set aside"
+
+
+def test_a_clock_that_turns_back_late_is_refused(read, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchlab.logs.source.BLOCK", 5000)  # the turn must not stand in the first block
+    with pytest.raises(LogError, match="the clock goes back again and again"):
+        read(log_of([*range(10_000), *range(9_000, 0, -1)]), "current_draw")
