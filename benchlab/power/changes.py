@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.fft import next_fast_len, rfft
 from scipy.linalg import cholesky_banded, solve_toeplitz
 from scipy.linalg.lapack import dtbtrs
 from scipy.optimize import minimize_scalar
@@ -120,7 +121,7 @@ class Filtered:
 
 _ORDERS = (1, 2, 4, 8, 16, 32)
 _ROWS_PER_ORDER = 40
-_LINES, _PADDING, _SLOWEST_LINE = 3, 8, 0.04
+_LINES, _SLOWEST_LINE, _FINER = 3, 0.04, 17
 _LINE_SURPRISE = 9.0
 """A line of the spectrum stands out if noise would show one like it in e^-9 = one log in 8000."""
 
@@ -156,13 +157,17 @@ def _spectral_line(r: Array) -> float | None:
     n = len(r)
     if n < 10 * _ROWS_PER_ORDER:
         return None
-    power = np.abs(np.fft.rfft(r, _PADDING * n)) ** 2
-    power[: int(_SLOWEST_LINE * _PADDING * n)] = 0  # slower than that is no ripple
-    power[-_PADDING:] = 0  # at half the sampling frequency cosine and sine are the same
+    size = next_fast_len(2 * n, real=True)
+    power = np.abs(rfft(r, size)) ** 2
+    power[: int(_SLOWEST_LINE * size)] = 0  # slower than that is no ripple
+    power[-2:] = 0  # at half the sampling frequency cosine and sine are the same
     k = int(np.argmax(power))
-    near = power[max(k - 100 * _PADDING, 0) : k + 100 * _PADDING]
     # the power of noise is distributed exponentially: its mean is its median / ln 2
-    return k / (_PADDING * n) if power[k] * math.log(2) > (math.log(n) + _LINE_SURPRISE) * np.median(near) else None
+    if power[k] * math.log(2) <= (math.log(n) + _LINE_SURPRISE) * np.median(power[max(k - 200, 0) : k + 200]):
+        return None
+    near = (k + np.linspace(-1, 1, _FINER)) / size
+    turns = -2j * math.pi * np.arange(n)
+    return float(near[int(np.argmax([abs(np.exp(turns * f) @ r) for f in near]))])
 
 
 def _autoregression(r: Array, n: int) -> Array:

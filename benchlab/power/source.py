@@ -104,7 +104,9 @@ def _fitted(record: Record, data: Changes) -> tuple[Fit, float]:
 
     Returns the fit and the variance of one reading below which its uncertainty must not go (0: none).
     """
-    fit = nearest_lag(Fit(data, *search(head(data, _ROWS_FOR_SEARCH))))
+    lively = head(data, _ROWS_FOR_SEARCH)
+    shape = nearest_lag(Fit(lively, *search(lively)))
+    fit = shape if lively is data else Fit(data, shape.tau, shape.rho)
     step = record.voltage.step if record.voltage is not None else 0.0
     # what blurs the step, as far as the model can know: noise of the voltage, and of the current that predicts it
     noise = math.hypot(change_noise(record, data), float(fit.beta[0]) * record.current.noise)

@@ -14,12 +14,15 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from benchlab.airframe import Circuit
+from benchlab.airframe import Circuit, FlightPhase, Pack
 from benchlab.power.analyse import analyse_circuit
+from benchlab.power.charge import draws_of, flight_budget
 from benchlab.power.load import describe
+from benchlab.power.phases import phases_of
 from benchlab.power.record import prepare
 from benchlab.power.source import SourceFit, fit_source
 from benchlab.procedure import load_procedures
+from benchlab.results import Analysis, PartResult
 from benchlab.simulate.power import LoadPhase, Logger, Source, simulate_load
 
 PROCEDURE = load_procedures().current
@@ -133,27 +136,52 @@ def charge_rows(seeds: range, only: str) -> None:
         )
 
 
+def flight_rows(seeds: range) -> None:
+    """Charge per flight from logs of five minutes, against the mean of the load they are samples of."""
+    print(f"\n{'charge per flight (5 min log)':38s} {'rms error':>9s} {'cover':>6s} {'u/rms':>6s}")
+    flight = [FlightPhase(phase="idle", minutes=2), FlightPhase(phase="cruise", minutes=6)]
+    part, pack = Circuit(id="c", packs=["p"]), Pack(id="p")
+    for name, logger in (("20 Hz point readings", Logger()), ("5 Hz averaged", Logger(sampling_hz=5, averaging=True))):
+        true = sum(f.minutes * mean_of(p) / 60 * 1e3 for f, p in zip(flight, (QUIET, BUSY), strict=True))
+        error, u, hit = [], [], []
+        for seed in seeds:
+            frame, _ = simulate_load((QUIET, BUSY), SOURCE, logger, np.random.default_rng([seed, 5]))
+            record = prepare([frame], PROCEDURE)
+            phases = {name: describe(record, rows) for name, rows in phases_of(record)[0].items()}
+            result = PartResult(
+                id="c", kind="circuit", verdict="accept", quantities=describe(record), phases=phases
+            )  # fmt: skip
+            draws, _ = draws_of(pack, [(part, Analysis(result=result))], flight, None, PROCEDURE, [])
+            got = flight_budget(draws, None, 1.0)[0]["flight_charge_mah"]
+            error.append(got.value / true - 1)
+            u.append(got.u / true)
+            hit.append(got.lo <= true <= got.hi)
+        rms = np.sqrt(np.mean(np.square(error)))
+        print(f"{name:38s} {100 * rms:8.3f}% {100 * np.mean(hit):5.1f}% {np.mean(u) / rms:6.2f}")
+
+
+def mean_of(phase: LoadPhase) -> float:
+    """Mean current of a simulated phase: pulses that reach past its end are cut there."""
+    length = phase.pulse_s - phase.pulse_s**2 * (1 + 1 / 12) / (2 * phase.seconds)
+    return phase.base_a + phase.pulses_per_s * phase.pulse_a * length
+
+
 def dip_rows(seeds: range) -> None:
     """Dips of one and two rows: found, and false ones in logs without any."""
-    print(f"\n{'supply dips (20 Hz, 5 mV ripple)':38s} {'found':>7s} {'false in logs without':>22s}")
-    for rows in (1, 2):
+    print(f"\n{'supply dips (5 mV ripple)':38s} {'found':>7s} {'false':>6s}")
+    for hz, depth, rows in ((20, 0.6, 1), (20, 0.6, 2), (20, 0.45, 1), (5, 0.6, 1), (100, 0.6, 1), (20, 0.0, 0)):
         found = false = 0
+        phases = (QUIET, BUSY) if hz < 100 else (replace(QUIET, seconds=10), replace(BUSY, seconds=50))
         for seed in seeds:
-            rng = np.random.default_rng([seed, 3])
-            at = rng.uniform(20, 280)
-            logger = Logger(ripple_v=0.005, dips=((at, 0.6, rows),))
-            for log in (logger, replace(logger, dips=())):
-                frame, _ = simulate_load((QUIET, BUSY), SOURCE, log, np.random.default_rng([seed, 4]))
-                result = analyse_circuit([frame], Circuit(id="c"), PROCEDURE).result
-                dips = [e.time_s for e in result.events if e.kind == "supply_dip"]
-                if log.dips:
-                    found += any(abs(t - at) < 0.1 for t in dips)
-                    false += sum(abs(t - at) >= 0.1 for t in dips)
-                else:
-                    false += len(dips)
-        print(
-            f"0.6 V for {rows} row{'s' if rows > 1 else ' '}                      {found:10d}/{len(seeds)} {false:22d}"
-        )
+            at = np.random.default_rng([seed, 3]).uniform(12, 58)
+            logger = Logger(sampling_hz=hz, ripple_v=0.005, dips=((at, depth, rows),) if rows else ())
+            frame, _ = simulate_load(phases, SOURCE, logger, np.random.default_rng([seed, 4]))
+            result = analyse_circuit([frame], Circuit(id="c"), PROCEDURE).result
+            times = [e.time_s for e in result.events if e.kind == "supply_dip"]
+            found += rows > 0 and any(abs(t - at) < 2 / hz for t in times)
+            false += sum(abs(t - at) >= 2 / hz or not rows for t in times)
+        name = f"{hz} Hz, {depth:g} V for {rows} row{'s' if rows > 1 else ''}" if rows else "none planted, 20 Hz"
+        print(f"{name:38s} {f'{found}/{len(seeds)}' if rows else '-':>7s} {false:6d}")
 
 
 if __name__ == "__main__":
@@ -168,4 +196,6 @@ if __name__ == "__main__":
 
     source_rows(seeds_for(given.runs), given.only)
     charge_rows(seeds_for(given.runs), given.only)
-    dip_rows(seeds_for(max(given.runs // 10, 10)))
+    if not given.only:
+        flight_rows(seeds_for(given.runs))
+        dip_rows(seeds_for(max(given.runs // 6, 10)))

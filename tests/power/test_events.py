@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchlab.power.events import find_clipping, find_dips, find_inrush, runs
+from benchlab.power.events import clipped_rows, find_clipping, find_dips, find_inrush, runs
 from benchlab.power.record import prepare
 from benchlab.power.source import fit_source
 from benchlab.simulate.power import LoadPhase, Logger, Source, simulate_load
@@ -61,3 +61,34 @@ def test_no_inrush_where_the_log_begins_switched_on(procedure, make_log):
 
 def test_runs():
     assert runs(np.array([True, False, True, True])) == [(0, 1), (2, 4)]
+
+
+def plateau(seed=2):
+    """Load in steps with 0.5 A of scatter, read to 0.1 A by a sensor that ends at 40 A."""
+    level = np.repeat([0.0, 20.0, 45.0, 25.0], 200)
+    amps = level + 0.5 * np.random.default_rng(seed).standard_normal(len(level)) * (level > 0)
+    return np.round(np.minimum(amps, 40.0), 1)
+
+
+def test_one_long_flat_top_amid_scatter_is_clipping(procedure, make_log):
+    clip = find_clipping(prepare([make_log(np.arange(800) * 0.1, plateau())], procedure))
+    assert (clip.size, clip.size_s) == (40.0, pytest.approx(20.0))
+
+
+def test_a_load_regulated_at_two_levels_is_no_clipping(procedure, make_log):
+    # as still at 25 A as at 40 A: it is the load that is steady, not the sensor at its end
+    amps = plateau()
+    amps[600:] = 25.0
+    assert find_clipping(prepare([make_log(np.arange(800) * 0.1, amps)], procedure)) is None
+
+
+def test_a_negative_load_that_rests_at_zero_is_no_clipping(procedure, make_log):
+    assert find_clipping(prepare([make_log(np.arange(800) * 0.1, -plateau())], procedure)) is None
+
+
+def test_clipped_rows_do_not_pull_the_source_resistance(procedure):
+    frame, truth = simulate_load(LOAD, Source(), Logger(clip_a=3.0), np.random.default_rng(5))
+    r = prepare([frame], procedure)
+    with_them, without = fit_source(r), fit_source(r, clipped_rows(r, find_clipping(r)))
+    off = [abs(f.resistance.value - truth.source_resistance_ohm) for f in (with_them, without)]
+    assert off[1] < 4 * without.resistance.u < off[0]

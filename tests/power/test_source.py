@@ -80,3 +80,41 @@ def test_lag_of_a_ramp_with_unequal_intervals():
     # tau x' + x = t from rest: x = t - tau (1 - exp(-t / tau))
     t = np.concatenate([[0], np.cumsum(np.random.default_rng(3).uniform(0.01, 1, 60))])
     assert lag_of(t, np.diff(t), 0.7) == pytest.approx(t - 0.7 * (1 - np.exp(-t / 0.7)), abs=1e-10)
+
+
+def test_ripple_of_any_frequency_is_taken_out(procedure):
+    clean, truth = fitted(procedure)
+    rippled, _ = fitted(procedure, logger=Logger(ripple_v=0.02))  # 14 mV rms beside 5 mV of noise and rounding
+    assert rippled.resistance.u < 1.5 * clean.resistance.u
+    assert abs(rippled.resistance.value - truth.source_resistance_ohm) < 4 * rippled.resistance.u
+
+
+def test_the_slow_answer_with_its_uncertainty(procedure):
+    fit, _ = fitted(procedure)
+    for found, true in ((fit.polarisation, 0.03), (fit.polarisation_s, 12.0)):
+        assert abs(found.value - true) < 4 * found.u
+        assert found.u < 0.2 * true  # one slow constant stands for several: half-width 20 %
+
+
+def test_rows_too_far_apart_show_prompt_and_slow_in_one(procedure, make_log):
+    i = np.tile([0.0, 0, 2, 2], 50)
+    answer = fit_source(prepare([make_log(np.arange(200) * 5.0, i, 8 - 0.05 * i)], procedure))
+    assert "too slow" in answer
+
+
+def test_a_load_that_looks_like_noise_but_is_answered_is_measured(procedure, make_log):
+    rng = np.random.default_rng(6)
+    i = 3 + rng.standard_normal(2000)
+    v = 8 - 0.05 * i + 0.002 * rng.standard_normal(2000)
+    r = fit_source(prepare([make_log(np.arange(2000) * 0.1, i, v)], procedure)).resistance
+    assert r.value == pytest.approx(0.05, abs=4 * r.u)
+
+
+def test_pulses_in_step_with_the_log_leave_the_moment_of_the_jump_open(procedure, make_log):
+    # 10 s pulses every 60 s, read every second; the voltage lags with 0.03 ohm and 15 s
+    t = np.arange(0, 1200, 1.0)
+    i = np.where(t % 60 < 10, 5.0, 0.0)
+    v = 8 - 0.05 * i - 0.03 * lag_of(i, np.ones(len(t) - 1), 15.0)
+    v = v + 0.0005 * np.random.default_rng(7).standard_normal(len(t))
+    r = fit_source(prepare([make_log(t, i, v)], procedure)).resistance
+    assert r.u == pytest.approx(0.03 * 1.0 / (2 * 15), rel=0.2)  # P h / (2 tau)
