@@ -91,7 +91,7 @@ def _best(problem: Problem, program: Program, cut: Together | None, at_least: fl
     found, fitted = evaluate(problem, placement), evaluate(problem, problem.fitted)
     if cut is None and _as_good(problem, fitted, found):
         return replace(fitted, proven=program.proven)
-    if cut is None:
+    if cut is None and problem.fitted:
         placement = program.solve(found.worst + TIE, objective="moves", total_at_most=found.total + TIE)
         found = found if placement is None else evaluate(problem, placement)
     return replace(found, proven=program.proven)

@@ -66,13 +66,19 @@ class Model:
         if relaxed is None or relaxed.status != 0:
             return self._solved(cost, everything, end)
         reduced = np.asarray(relaxed.lower.marginals)
+        # of equal ones any, but not neighbours, which exclude one another
+        order = np.lexsort((np.random.default_rng(0).permutation(n), np.round(reduced / TIE)))
+        needed = everything
         for few in (_FEW, 4 * _FEW):
-            keep = reduced <= np.partition(reduced, min(few, n - 1))[min(few, n - 1)]
-            x, proven = self._solved(cost, keep, end)
+            keep = ~everything
+            keep[order[:few]] = True
+            x, proven = self._solved(cost, keep & needed, end)
             if x is not None:
-                needed = reduced <= float(cost @ x) - relaxed.fun + TIE
-                return (x, proven) if not (needed & ~keep).any() else self._solved(cost, needed, end)
-        return self._solved(cost, everything, end)
+                excess = float(cost @ x) - relaxed.fun
+                needed = reduced <= excess + TIE
+                if excess <= TIE or not (needed & ~keep).any():
+                    return x, proven or excess <= TIE
+        return self._solved(cost, needed, end)
 
     def _matrix(self) -> csr_array[Any, tuple[int, int]]:
         counts = [len(r) for r in self.rows]
