@@ -1,4 +1,4 @@
-"""Trend fits against general statistics libraries on the same data (statsmodels GLS and GLSAR, lmfit)."""
+"""Trend fits against general statistics libraries on the same data (statsmodels GLS, GLSAR and GLM, lmfit)."""
 
 import lmfit
 import numpy as np
@@ -8,6 +8,7 @@ from scipy.linalg import toeplitz
 from scipy.signal import lfilter
 
 from benchlab.stats.autocorrelation import whiten
+from benchlab.stats.spread import spread_change
 from benchlab.stats.surface import design, surface
 from benchlab.stats.trend import fit_trend
 
@@ -78,3 +79,21 @@ def test_settling_agrees_with_lmfit():
     for ours, theirs in ((t.tau_cycles, best.params["tau"]), (t.drift_per_1000, best.params["b"])):
         assert ours.value == pytest.approx(theirs.value, abs=0.15 * theirs.stderr)
         assert ours.u == pytest.approx(theirs.stderr, rel=0.1)
+
+
+def test_growth_of_spread_agrees_with_a_gamma_regression():
+    k = np.arange(1.0, 991)
+    x = (k - 1) / 989
+    rng = np.random.default_rng(22)
+    relative = []
+    for _ in range(20):
+        e = rng.normal(size=990) * 2**x
+        glm = sm.GLM(np.abs(e), sm.add_constant(x), family=sm.families.Gamma(link=sm.families.links.Log()))
+        theirs = glm.fit(cov_type="HC0")
+        ours = spread_change(k, e).ratio
+        # means of blocks in logarithm instead of single values: at most u apart, on the same data
+        assert np.log(ours.value) == pytest.approx(theirs.params[1], abs=theirs.bse[1])
+        relative.append(ours.u / ours.value / theirs.bse[1])
+    # learnt from 20 blocks, an uncertainty has itself 1/sqrt(2 * 18) = 17 %, its mean over 20 series 4 %; logarithms
+    # of blocks lose some per cent of information more
+    assert np.mean(relative) == pytest.approx(1.0, abs=0.12)
