@@ -201,3 +201,64 @@ def test_the_trim_table_is_safe_in_a_spreadsheet_and_tells_the_load():
     assert head.startswith("group,leader,follower,command_us,correction_us,correction_percent,curve_us")
     assert rows[4].split(",")[:6] == ["'=left", "S01", "S02", "1500.0", "-11.1", "-2.22"]
     assert float(rows[4].split(",")[9]) == pytest.approx(0.1)  # 0.2 N m/deg x 1 deg / 2
+
+
+def test_a_missing_servo_is_named_with_its_position_type_and_partner():
+    m = matched(
+        [servo(""), servo("", verdict="reject")], places=("inner", "outer"), S01={"type": "x"}, S02={"type": "x"}
+    )
+    assert m.assignment.notes == (
+        "Too few servos: outer would stay empty. Missing: a sound servo of type x that matches S01 for outer.",
+    )
+
+
+def test_a_rejected_servo_that_is_fixed_stands_in_the_way():
+    m = matched([servo("", verdict="reject"), servo(""), servo("")], S01={"fixed": True})
+    assert m.assignment.notes == ("No placement can be accepted while S01 stays at inner: it is rejected, and fixed.",)
+
+
+def test_servos_that_match_no_other_are_named_together():
+    # a match for one of the four would still leave two others
+    groups = [{"name": f"g{n}", "positions": [f"a{n}", f"b{n}"], "coupling": "ganged"} for n in range(3)]
+    analyses = [servo("", hysteresis=h) for h in (0.2, 0.2, 3.0, 6.0, 9.0, 12.0)]
+    m = matched(analyses, places=[p for g in groups for p in g["positions"]], groups=groups)
+    assert m.assignment.notes[0].endswith("no single servo stands in the way: S03, S04, S05, S06 match no other.")
+
+
+def test_a_servo_outside_the_groups_is_in_the_matrix_but_stays_where_it_is():
+    m = matched([servo(""), servo("", hysteresis=1.6), servo("")], places=("inner", "outer", "tailwheel"))
+    assert m.tables["mismatch_matrix"].loc["S01", "S03"] == pytest.approx(0.0, abs=0.01)
+    assert {p.part for p in m.assignment.positions} == {"S01", "S02"}
+
+
+def test_the_placements_tell_what_each_costs():
+    odd, even = {"hysteresis": 0.2}, {"hysteresis": 0.9}
+    right = {"name": "right elevon", "positions": ["r inner", "r outer"], "coupling": "ganged"}
+    m = matched(
+        [servo("", **odd), servo("", **even), servo("", **odd), servo("", **even)],
+        places=("inner", "outer", "r inner", "r outer"), groups=[GANGED, right],
+    )  # fmt: skip
+    table = m.tables["placements"].drop_duplicates("rank").set_index("rank")
+    # half the difference of the widths, 0.35 of 0.5 deg, in both groups as fitted and in the second best
+    assert table["worst_mismatch"].tolist() == pytest.approx([0.7, 0.0, 0.7], abs=0.01)
+    assert table["sum_mismatch"].tolist() == pytest.approx([1.4, 0.0, 1.4], abs=0.01)
+
+
+def test_packs_are_matched_by_capacity_and_resistance():
+    def pack(name, capacity, resistance):
+        quantities = {
+            "capacity_mah": estimate(capacity, 20.0, "mAh"),
+            "source_resistance_ohm": estimate(resistance, 0.0005, "ohm"),
+        }
+        return Analysis(result=PartResult(id=name, kind="pack", verdict="accept", quantities=quantities))
+
+    packs = [{"id": n, "position": p} for n, p in (("P1", "inner"), ("P2", "outer"))]
+
+    def verdicts(capacity, resistance):
+        both = {"P1": pack("P1", 4000.0, 0.020), "P2": pack("P2", capacity, resistance)}
+        found = match_groups(register(pack=packs, group=[MIRRORED]), both, PROCEDURES).groups[0].findings
+        return {f.quantity: f.verdict for f in found}
+
+    assert verdicts(3980.0, 0.0205) == {"capacity_mah": "accept", "source_resistance_ohm": "accept"}
+    assert verdicts(3500.0, 0.0205)["capacity_mah"] == "reject"
+    assert verdicts(3980.0, 0.030)["source_resistance_ohm"] == "reject"

@@ -103,3 +103,24 @@ def test_stiffness_is_the_slope_of_torque_over_deflection():
 
 def test_two_servos_share_the_mismatch_between_them():
     assert fighting_load_nm(np.array([1.0, -2.0]), 0.3) == pytest.approx([0.15, 0.3])
+
+
+def test_a_direction_that_was_not_measured_is_taken_to_lie_as_far_off_the_middle_as_nearby():
+    # three levels, the ends from one side only; 1250 us was passed with falling command only
+    t = trim(stroke(levels=3, hysteresis=0.2), stroke(levels=3, hysteresis=1.0, centre=0.3, low=950, high=2050))
+    assert t.before_deg == pytest.approx(0.7, abs=0.02)  # 0.3 off, and half of 1.0 - 0.2 to either side
+    assert t.left_over_deg == pytest.approx(0.4, abs=0.02)
+
+
+def test_noise_is_averaged_over_the_readings_between_command_points():
+    rng = np.random.default_rng(4)
+    errors = []
+    for _ in range(40):
+        tables = [stroke_table(levels=41, u=0.05, low=low, high=high) for low, high in ((1000, 2000), (900, 2100))]
+        for table in tables:
+            table["position_up_deg"] += rng.normal(0, 0.05, 41)
+            table["position_down_deg"] += rng.normal(0, 0.05, 41)
+        t = trim(*(stroke_of({"stroke_curve": table}) for table in tables))
+        errors.append(0.09 * t.curve_us[2:-2])  # deg; the true correction is nothing
+    # the middle of both directions of both servos: 0.05 deg; over the readings between two points some half of it
+    assert np.std(errors) < 0.75 * 0.05
