@@ -27,8 +27,8 @@ _FOLLOWS = 0.3
 """Correlation of the sizes of the changes of voltage and current from which the one follows the other."""
 _HIGH_SHARE = 0.9
 """Voltages are compared over time at currents above this share of the stretch's highest."""
-_LEAST_CHANGE = 0.005
-"""A slow change of the voltage tells the direction from this share of it on."""
+_LEAST_CHANGE = 0.015
+"""A slow change of the voltage tells the direction from this share of it on: bench supplies drift by less."""
 _SWITCHED_OFF = 0.5
 """A voltage at rest below this share of that under load was switched off, not relieved."""
 _FEW, _MOST = 0.05, 0.9

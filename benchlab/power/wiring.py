@@ -63,6 +63,12 @@ def wiring(
         notes.append("The wire needs both wire_awg and wire_length_m in the register for its drop and heating.")
     if note := _shares(circuit, quantities, out.get("wire_resistance_ohm")):
         notes.append(note)
+    lowest = quantities.get("voltage_min_v")
+    if circuit.regulator_out_v is not None and lowest and (lowest.value or 0.0) < circuit.regulator_out_v:
+        notes.append(
+            f"The supply falls to {lowest.value:.4g} V, below the regulator's output of {circuit.regulator_out_v:g} V: "
+            "it cannot hold its output there."
+        )
     return out | _regulator(circuit, quantities)
 
 

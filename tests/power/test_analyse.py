@@ -129,3 +129,29 @@ def test_charge_both_ways(make_log, procedure):
     q = analyse_circuit([make_log(range(22), i)], pack, procedure).result.quantities
     assert q["charge_mah"].value == pytest.approx((30 - 10 + 1) / 3.6)
     assert q["discharged_mah"].value - q["charged_mah"].value == pytest.approx(q["charge_mah"].value)
+
+
+def test_a_supply_below_the_regulator_is_said(make_log, procedure):
+    part = Circuit(id="c", regulator_out_v=5.0)
+    notes = analyse_circuit([make_log(range(40), [2.0] * 40, [8.0] * 39 + [4.8])], part, procedure).result.notes
+    assert any("below the regulator's output of 5 V" in n for n in notes)
+
+
+def test_times_above_the_highest_current_allowed(make_log, procedure):
+    i = [0.0, 5, 5, 5, 0, 0, 5, 0, 0, 0] * 4
+    q = analyse_circuit([make_log(range(40), i)], Circuit(id="c", max_current_a=4.0), procedure).result.quantities
+    assert q["longest_above_s"].value == 3
+    assert q["time_above_s"].value == 4 * (3 + 1)
+
+
+def test_a_log_that_only_charges_a_circuit_is_a_retest(make_log, procedure):
+    i = np.concatenate([np.zeros(60), np.full(900, 1.0), np.zeros(60)])
+    v = 7.0 + np.cumsum(i) * 5e-4 + 0.05 * i
+    result = analyse_circuit([make_log(np.arange(len(i)), i, v)], Circuit(id="c", max_current_a=12.0), procedure).result
+    assert result.verdict == "retest"
+    assert "it shows no load" in finding(result, "peak_current_a").reason
+
+
+def test_a_coarse_log_says_so(make_log, procedure):
+    notes = analyse_circuit([make_log(range(40), [0.0, 2, 4, 6] * 10)], Circuit(id="c"), procedure).result.notes
+    assert any("known in steps of 1 A" in n for n in notes)

@@ -88,3 +88,42 @@ def test_no_current_at_all_is_no_load(make_log, procedure, current, why):
     result = analyse_circuit([make_log(np.arange(len(current)), current)], Pack(id="p"), procedure).result
     assert any(why in m.why for m in result.not_measured if m.quantity == "mean_current_a")
     assert result.verdict == "retest"
+
+
+def test_a_drift_of_the_bench_supply_is_no_charge(make_log, procedure):
+    i = 1.0 + 0.002 * np.random.default_rng(3).standard_normal(1200)
+    volts = 8.0 + np.linspace(0, 0.08, 1200)  # one per cent upwards
+    assert direction(make_log, procedure, i, volts) == "unknown"
+
+
+def drive(seed=5, n=6000):
+    """A load that changes all the time and feeds back now and then, read ten times a second."""
+    rng = np.random.default_rng(seed)
+    wander = np.convolve(rng.standard_normal(n + 100), np.exp(-np.arange(100) / 20), "valid")[:n]
+    i = 1.0 + 0.6 * wander
+    return i, 8.0 - 0.05 * i + 0.002 * rng.standard_normal(n)
+
+
+@pytest.mark.parametrize(("turn", "word"), [(1, "as logged"), (-1, "reversed")])
+def test_the_sign_of_a_drive_that_never_rests(make_log, procedure, turn, word):
+    i, v = drive()
+    table = make_log(np.arange(len(i)) * 0.1, turn * i, v)
+    assert find_direction(prepare([table], procedure)).word == word
+
+
+def test_a_drive_without_signs_is_not_told(make_log, procedure):
+    i, v = drive()
+    result = analyse_circuit([make_log(np.arange(len(i)) * 0.1, np.abs(i), v)], Pack(id="p"), procedure).result
+    assert "charge_mah" not in result.quantities
+    assert "source_resistance_ohm" not in result.quantities
+    assert result.next_step == "Log the current with its sign, or the discharge alone."
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_load_that_only_flows_out_is_never_called_unclear(make_log, procedure, seed):
+    i, _ = drive(seed)
+    i = np.maximum(i, 0.2)
+    table = make_log(
+        np.arange(len(i)) * 0.1, i, 8.0 - 0.05 * i + 0.02 * np.random.default_rng(seed).standard_normal(len(i))
+    )
+    assert find_direction(prepare([table], procedure)).word in ("as logged", "unknown")
