@@ -159,33 +159,16 @@ def _outliers(residual: Array, resolution: float, limit: int, alpha: float) -> N
 
 
 def _report(
-    fit: Fit,
-    places: list[tuple[int, int]],
-    residual: Array,
-    unit: str,
-    settled_share: float,
-    outliers: Array,
+    fit: Fit, places: list[tuple[int, int]], residual: Array, unit: str, settled_share: float, outliers: Array,
     step: float,
-) -> TrendFit:
+) -> TrendFit:  # fmt: skip
     d, post = fit.design, fit.posterior
-    first, last = d.cycle[0], d.cycle[-1]
-    at = np.array([first, last])
-    x, decay = _at(fit, at), settling_columns(at, first, post.surface.tau)
-    p, none = x.shape[1], 0 * decay[0]
-    slope = np.zeros(p)
-    slope[-1] = 1000.0 / (last - first) if fit.drift else 0.0
-    jump = np.eye(p)[1 : 1 + len(fit.steps)]
-    base = np.array([x[0], x[1], x[1], x[1] - x[0], slope, *jump])
-    settling = np.array([decay[0], decay[1], none, decay[1] - decay[0], none, *[none] * len(jump)])
-    numbers = estimates(mixture(d, post, base, settling), [unit] * 4 + [f"{unit}/1000 cycles"] + [unit] * len(jump))
-    sigma = float(np.sqrt((residual**2).sum() / max(len(residual) - p, 1)))
-    if step > 0:
-        numbers = _on_grid(fit, numbers, base, settling, step, sigma)
-    start, end, settled, change, drift, *sizes = numbers
+    sigma = float(np.sqrt((residual**2).sum() / max(len(residual) - d.q.shape[1], 1)))
+    drift, start, end, settled, change, *sizes = _numbers(fit, unit, step, sigma)
     spread = None if step > sigma else spread_change(d.cycle, whiten(residual, d.cycle, post.rho))
     tau = _time_constant(post) if "settling" in fit.model else None
-    done = None if tau is None or tau.value is None else math.ceil(first - tau.value * math.log(1 - settled_share))
-    needed = 0 if done is None else max(0, done - int(last))
+    done = None if tau is None or tau.value is None else math.ceil(d.cycle[0] - tau.value * math.log(1 - settled_share))
+    needed = 0 if done is None else max(0, done - int(d.cycle[-1]))
     return TrendFit(
         trend=Trend(
             model=fit.model + ("+steps" if fit.steps else ""), n=len(d.rest), rho=post.rho, start=start, end=end,
@@ -199,6 +182,24 @@ def _report(
         ),
         outliers=tuple(int(c) for c in outliers), curve=_curve(fit),
     )  # fmt: skip
+
+
+def _numbers(fit: Fit, unit: str, step: float, sigma: float) -> list[Estimate]:
+    """Drift, start, end, settled value, change and the sizes of the steps."""
+    d, post = fit.design, fit.posterior
+    at = d.cycle[[0, -1]]
+    x, decay = _at(fit, at), settling_columns(at, at[0], post.surface.tau)
+    p, none = x.shape[1], 0 * decay[0]
+    slope = np.zeros(p)
+    slope[-1] = 1000.0 / (at[1] - at[0]) if fit.drift else 0.0
+    jump = np.eye(p)[1 : 1 + len(fit.steps)]
+    base = np.array([slope, x[0], x[1], x[1], x[1] - x[0], *jump])
+    settling = np.array([none, decay[0], decay[1], none, decay[1] - decay[0], *[none] * len(jump)])
+    m = mixture(d, post, base, settling)
+    drift, *others = estimates(m, [f"{unit}/1000 cycles"] + [unit] * (4 + len(jump)))
+    # beside a long settling a drift is vague, and the median would follow it farther than it deserves
+    numbers = [replace(drift, value=float(m.scaled_mean[0])), *others]
+    return _on_grid(fit, numbers, base, settling, step, sigma) if step > 0 else numbers
 
 
 def _on_grid(
