@@ -123,6 +123,9 @@ class ServoProcedure(Procedure):
         reference_temperature_c: float = 25.0
         current_per_kelvin: float = -0.004
         current_per_kelvin_u: float = Field(0.002, ge=0)
+        supply_exponent: float = 1.0
+        """Transit times go with the supply to the power of minus this."""
+        supply_exponent_u: float = Field(0.2, ge=0)
 
     class Trends(Settings):
         """Fitting of trends over the cycles."""

@@ -23,7 +23,8 @@ _ECCENTRIC = (0.7, 1.2)
 """Periods of eccentric gears, in shares of the travel: the longest that a rise could be taken for."""
 _CERTAIN = 4.0
 """Standard uncertainties: of two ends and both, a sound servo is called binding once in 10 000."""
-_SPARE = 6
+_SPARE = 14
+"""Cells more than unknowns, at least: with fewer a wrong period of the texture fits as well."""
 _SEEN = 0.02
 """Share of a rise that must be left when the rest of the model has explained what it can of it."""
 _ENDS = (("high",), ("low",), ("high", "low"))

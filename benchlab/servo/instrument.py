@@ -76,8 +76,30 @@ def _accuracy_part(name: str, aspect: Aspect, case: Case) -> float:
 
 
 def _correction_part(name: str, aspect: Aspect, case: Case) -> float:
+    if name == "moving_current_ref_a":
+        return _temperature_part(name, aspect, case)
+    return _supply_part(name, aspect, case) if name == "transit_ref_s_per_60deg" else 0.0
+
+
+def _supply_part(name: str, aspect: Aspect, case: Case) -> float:
+    """Uncertainty of the exponent with which transit goes with the supply: it matters as the supply is off nominal."""
+    if "transit_s_per_60deg" not in case.trends:
+        return 0.0
+    c = case.procedure.correction
+    fit, raw = case.trends[name].trend, case.trends["transit_s_per_60deg"].trend
+    pairs = [(fit.start.value, raw.start.value), (fit.end.value, raw.end.value)]
+    if c.supply_exponent == 0 or any(not a or not b or a / b <= 0 for a, b in pairs):
+        return 0.0
+    # logarithm of the supply over nominal, at the first and the last cycle
+    first, last = (math.log(a / b) / c.supply_exponent for a, b in pairs if a and b)
+    away = last if aspect == "settled" else last - first
+    per_1000 = _span_1000(case.trends[name]) if aspect == "drift" else 1.0
+    return abs(fit.settled.value or 0.0) * c.supply_exponent_u * abs(away) / per_1000
+
+
+def _temperature_part(name: str, aspect: Aspect, case: Case) -> float:
     """Uncertainty of the temperature coefficient: the warmer the case, the less sure the correction to 25 C."""
-    if name != "moving_current_ref_a" or "temperature_c" not in case.trends:
+    if "temperature_c" not in case.trends:
         return 0.0
     heat = case.trends["temperature_c"].trend
     c = case.procedure.correction

@@ -194,9 +194,12 @@ def _references(
     else:
         warmer = values["temperature_c"] - c.reference_temperature_c
         values["moving_current_ref_a"] = values["moving_current_a"] / (1 + c.current_per_kelvin * warmer)
+        away = windows.middle(warmer)
         notes.append(
             f"moving_current_ref_a is corrected to {c.reference_temperature_c:g} C with "
-            f"{100 * c.current_per_kelvin:g} ± {100 * c.current_per_kelvin_u:g} % per kelvin."
+            f"{100 * c.current_per_kelvin:g} ± {100 * c.current_per_kelvin_u:g} % per kelvin: "
+            f"by {-100 * c.current_per_kelvin * away:+.2g} % in the usual cycle, standard uncertainty "
+            f"{100 * c.current_per_kelvin_u * abs(away):.2g} %."
         )
     voltage = samples.get("voltage_v")
     if voltage is None:
@@ -209,9 +212,16 @@ def _references(
         missing["transit_ref_s_per_60deg"] = missing["transit_s_per_60deg"]
         return
     under_load = windows.mean(np.where(moving, voltage, np.nan), cycles.start, cycles.stop)
-    values["transit_ref_s_per_60deg"] = values["transit_s_per_60deg"] * under_load / nominal
+    factor = (under_load / nominal) ** c.supply_exponent
+    values["transit_ref_s_per_60deg"] = values["transit_s_per_60deg"] * factor
     told = "of the register" if supply_v is not None else "(median of the log)"
-    notes.append(f"transit_ref_s_per_60deg is corrected to a supply of {nominal:.3g} V {told}.")
+    by = 100 * (windows.middle(factor) - 1)
+    u = 100 * c.supply_exponent_u * abs(float(np.log(windows.middle(under_load) / nominal)))
+    notes.append(
+        f"transit_ref_s_per_60deg is corrected to a supply of {nominal:.3g} V {told}, taken as going with its power "
+        f"-{c.supply_exponent:g} ± {c.supply_exponent_u:g}: by {by:+.2g} % in the usual cycle, standard uncertainty "
+        f"{u:.2g} %."
+    )
 
 
 def _usual(samples: Samples, cycles: Cycles, notes: list[str]) -> NDArray[np.bool_]:

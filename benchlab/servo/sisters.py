@@ -10,12 +10,18 @@ import numpy as np
 from benchlab.airframe import Servo
 from benchlab.judgement import judge, merged_limits
 from benchlab.procedure import Limit, ServoProcedure
-from benchlab.results import Analysis, Estimate, Finding, Trend, worst
+from benchlab.results import Analysis, Diagnosis, Estimate, Finding, Trend, worst
 from benchlab.servo.quantities import RAW_OF
 from benchlab.stats.outliers import modified_z
 from benchlab.stats.uncertainty import estimate
 
 _ASPECTS = ("sister", "sister_percent")
+_OFTEN_MEANS = {
+    "moving_current_ref_a": "Drawing more than its sisters often means a tight or dry gear train, or a worn motor.",
+    "idle_current_a": "Drawing more at rest than its sisters often means hunting or being held off the target.",
+    "transit_ref_s_per_60deg": "Being slower than its sisters often means a weak motor or a tight gear train.",
+    "hysteresis_deg": "More play than its sisters often means worn gears, a loose arm or a wide dead band.",
+}
 
 
 def compare_sisters(
@@ -100,6 +106,10 @@ def _compare(
 def _with(analysis: Analysis, finding: Finding) -> Analysis:
     findings = (*analysis.result.findings, finding)
     result = dataclasses.replace(analysis.result, findings=findings, verdict=worst([f.verdict for f in findings]))
+    if finding.verdict != "accept" and (text := _OFTEN_MEANS.get(finding.quantity)):
+        evidence = (f"{finding.quantity} {finding.aspect} {finding.value:+.3g} {finding.unit}",)
+        diagnosis = Diagnosis(pattern="unlike_sisters", text=text, evidence=evidence)
+        result = dataclasses.replace(result, diagnosis=(*result.diagnosis, diagnosis))
     return dataclasses.replace(analysis, result=result)
 
 

@@ -72,7 +72,19 @@ def deviation(value: Array) -> tuple[Array, float]:
         return out, 0.0
     x = value[ok]
     out[ok] = x - median_filter(x, size=min(_AROUND, len(x) // 2 * 2 - 1), mode="nearest")
-    return out, float(1.4826 * np.median(np.abs(out[ok])))
+    return out, _spread(out[ok])
+
+
+def _spread(away: Array) -> float:
+    """Standard deviation of the bulk: the median absolute deviation, refined by what lies within 3.5 times it.
+
+    The median alone jumps by whole steps where the values have few.
+    """
+    sd = float(1.4826 * np.median(np.abs(away)))
+    for _ in range(3):
+        bulk = away[np.abs(away) <= 3.5 * sd]
+        sd = max(sd, float(bulk.std()))
+    return sd
 
 
 def certain(sd: float, count: int, times: float) -> float:

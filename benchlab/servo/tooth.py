@@ -23,8 +23,8 @@ _GRID_DEG = 1.0
 _CERTAIN, _CERTAIN_GROWN = 10.0, 6.0
 """Student's t that a spike must reach, the best of all angles and periods having been picked; the second where no
 texture is in the way. Sound gears whose teeth differ by 2 % reach 7.5 (45 simulated), a tooth of 3x noise 20."""
-_SPARE = 8
-"""Cells more than unknowns, at least."""
+_SPARE = 12
+"""Cells more than unknowns, at least: with fewer a wrong period of the texture fits as well."""
 _MOST = 4
 _SEEN = 0.3
 """A spike at an angle can be seen if the cells show this share of what they would if they lay dense."""

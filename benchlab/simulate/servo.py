@@ -308,7 +308,8 @@ def _current(
             running = running + bump * (cycle + 1 >= from_cycle)
         elif f.kind == "binding":
             running = running + f.size * np.clip((place / half - 0.4) / 0.6, 0, 1)
-    inrush = t.inrush_a * np.exp(-np.maximum(since, 0) / 0.02) * np.isfinite(since)
+    # what a motor draws from standstill is supply over winding resistance: it falls as the winding warms
+    inrush = (t.inrush_a * cold)[cycle] * np.exp(-np.maximum(since, 0) / 0.02) * np.isfinite(since)
     return t.idle_a + np.where(moving, running + inrush, 0.0)
 
 
