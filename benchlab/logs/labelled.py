@@ -16,7 +16,7 @@ _LABEL = re.compile(
 
 def find_labels(lines: Sequence[str]) -> tuple[str, ...]:
     """Return the labels that nearly every line repeats in one order; empty where the log is not of that form."""
-    sample = [x for x in lines[-_SAMPLE_LINES:] if x.strip()]
+    sample = [x for x in lines if x.strip()][-_SAMPLE_LINES:]
     found = Counter(tuple(_LABEL.findall(x)) for x in sample)
     found.pop((), None)
     if not found:

@@ -32,6 +32,10 @@ MAX_REJECTED = 100_000
 """Rejected rows kept with their text; all are counted."""
 
 
+_HOPELESS = 500_000
+"""Rejected rows after which a log that keeps hardly any is given up, so that no file can keep the reader busy."""
+
+
 class LogReader:
     """One log being read: ``batches`` runs over it once; afterwards the summary is complete."""
 
@@ -112,6 +116,12 @@ class LogReader:
 
     def _reject(self, rejects: list[Reject]) -> None:
         self.rows_rejected += len(rejects)
+        if self.rows_rejected > _HOPELESS and self.rows_rejected > 9 * self.canonical.rows:
+            first = rejects[0]
+            raise LogError(
+                f"more than {_HOPELESS} rows are rejected and hardly any kept; here: {first.rule}", path=self.name,
+                line=first.line, do="check what the file really is",
+            )  # fmt: skip
         self.rejects += rejects[: max(MAX_REJECTED - len(self.rejects), 0)]
 
     @property

@@ -36,7 +36,7 @@ def find_dialect(
 
     Returns None if no line holds a number or a time in any dialect.
     """
-    sample = [x for x in lines[-SAMPLE_LINES:] if x.strip()]
+    sample = [x for x in lines if x.strip()][-SAMPLE_LINES:]
     if header_line is not None:
         sample = [x for x in lines[header_line:][:SAMPLE_LINES] if x.strip()]
     candidates = DELIMITERS if delimiter is None else (delimiter,)

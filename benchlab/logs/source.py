@@ -7,6 +7,7 @@ import codecs
 import gzip
 import hashlib
 import lzma
+import stat
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -92,6 +93,9 @@ class Source:
             If the file is missing, empty, of a foreign kind, or cannot be unpacked.
         """
         try:
+            mode = self._path.stat().st_mode
+            if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+                raise LogError("is a pipe or a device, not a file", path=self.name, do="save the log to a file first")
             with self._path.open("rb") as raw:
                 data = raw.read(16)
                 if not data:
@@ -117,11 +121,21 @@ class Source:
             raise LogError(f"cannot be read ({error})", path=self.name, do="copy it again") from None
         if not sample:
             raise LogError("is empty once unpacked", path=self.name, do="log again or leave it out")
+        if self.compression:
+            self._refuse_packed_twice(sample)
         if not sample.strip(b"\0"):
             raise LogError("holds nothing but NUL bytes", path=self.name, do="copy it again from the logger")
         if len(sample) >= HEAD and b"\n" not in sample and b"\r" not in sample:
             raise LogError("this line is longer than 256 KiB: not a log", path=self.name, line=1, do=_CHECK)
         return sample
+
+    def _refuse_packed_twice(self, sample: bytes) -> None:
+        inner = next((c for magic, c in _MAGIC if sample.startswith(magic)), None)
+        if sample[257:262] == b"ustar":
+            inner = "tar"
+        if inner:
+            what = f"is packed twice ({inner} in {self.compression})"
+            raise LogError(what, path=self.name, do="unpack it once, or take the log out of the archive")
 
     def blocks(self, encoding: Encoding, line_end: bytes) -> Iterator[tuple[bytes, int]]:
         """Yield the file in blocks of whole lines, each ended by LF (the last may lack it), and how many they are.
@@ -206,16 +220,16 @@ class Source:
                     yield piece
                 for rest in iter(lambda: raw.read(BLOCK), b""):  # what follows the packed stream belongs to the file
                     self._sha.update(rest)
-        except _DAMAGED as error:
+        except (*_DAMAGED, OSError) as error:
+            if self.compression is None or isinstance(error, (FileNotFoundError, PermissionError)):
+                reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+                raise LogError(f"can no longer be read ({reason})", path=self.name, do="copy it again") from None
             self.damaged = f"the {self.compression} stream breaks off ({str(error) or 'cut short'})"
-            with self._path.open("rb") as raw:
-                self._sha = hashlib.file_digest(raw, "sha256")
-        except OSError as error:
-            if self.compression is None:
-                raise LogError(f"cannot be read ({error})", path=self.name, do="copy it again") from None
-            self.damaged = f"the {self.compression} stream breaks off ({error})"
-            with self._path.open("rb") as raw:
-                self._sha = hashlib.file_digest(raw, "sha256")
+            try:
+                with self._path.open("rb") as raw:
+                    self._sha = hashlib.file_digest(raw, "sha256")
+            except OSError as gone:
+                raise LogError(f"can no longer be read ({gone.strerror})", path=self.name, do="copy it again") from None
 
     def _unpacked(self, raw: IO[bytes]) -> IO[bytes]:
         opened: Any = raw
