@@ -64,6 +64,7 @@
     const size = small ? 8 : 9;
     layout.height = Number(plot.dataset.height) * (plot.dataset.wide ? 0.55 : 0.66);
     layout.autosize = false;
+    plot.style.height = `${layout.height}px`;
     layout.template.layout.font.size = size;
     if (small) layout.margin = { ...layout.template.layout.margin, ...layout.margin, l: 40, r: 6, t: 16, b: 26 };
     for (const axis of ["xaxis", "yaxis"]) layout.template.layout[axis].title.font.size = size;
@@ -139,6 +140,7 @@
     for (const plot of plots) {
       if (plot.dataset.drawn !== "print") continue;
       window.Plotly.purge(plot);
+      plot.style.height = `${plot.dataset.height}px`;
       delete plot.dataset.drawn;
       seen.unobserve(plot);
       seen.observe(plot);
