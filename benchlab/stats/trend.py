@@ -28,6 +28,8 @@ _ROUNDS = 4
 """Times that outliers are looked for anew after a fit without those found before."""
 _ENOUGH_ALIKE = 10
 """Values that must be equal to be taken for a quantity that does not vary."""
+_FEWEST_WITH_OUTLIERS = 8
+"""Fewer values than this leave too little to tell an outlier from."""
 _NEIGHBOURS = 7
 _SPIKE = 6.0
 """Modified z-score above which a value is set aside beforehand; normal noise passes it once in 5e8 values."""
@@ -98,7 +100,7 @@ def fit_trend(
     k, y = _usable(cycle, value)
     if len(y) < 3 or _flat(y):
         return _bare(k, y, unit)
-    limit = int(max_outlier_share * len(y))
+    limit = math.ceil(max_outlier_share * len(y)) if len(y) >= _FEWEST_WITH_OUTLIERS else 0
     resolution = least_step(y)
     outlying = _spikes(y, limit, resolution)
     for _ in range(_ROUNDS):

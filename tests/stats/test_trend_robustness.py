@@ -47,6 +47,19 @@ def test_a_glitch_anywhere_changes_no_number_beyond_its_uncertainty(amplitude, s
             assert b.u == pytest.approx(a.u, rel=0.25)
 
 
+@pytest.mark.parametrize("n", [15, 20, 40])
+def test_a_glitch_in_a_short_log_is_set_aside_too(n):
+    y = noise([12, n], n)
+    clean = fit_trend(np.arange(n), y, unit="deg").trend.settled
+    for where in range(n):
+        hit = y.copy()
+        hit[where] += 30
+        fit = fit_trend(np.arange(n), hit, unit="deg")
+        assert fit.outliers == (where,)
+        # one value of at least fifteen is missing
+        assert fit.trend.settled.value == pytest.approx(clean.value, abs=clean.u)
+
+
 def test_three_glitches_in_a_row_are_no_step():
     y = noise(2, 990, 0.5)
     for where in (0, 300, 987):
