@@ -12,13 +12,13 @@ from benchlab.airframe import Circuit, Pack
 from benchlab.judgement import required_missing
 from benchlab.power import tables as figures
 from benchlab.power.crosscheck import ServoLoad, against_servos, less_than_at_rest, servo_table
-from benchlab.power.direction import find_direction
 from benchlab.power.discharges import discharge_runs
 from benchlab.power.events import clipped_rows, dip_events, find_clipping, find_dips, find_inrush
+from benchlab.power.flow import CHARGES, UNCLEAR, charge_both_ways, right_way, why_no_load
 from benchlab.power.judge import READ_LOW, at_least, judge_all, judged_on, limits_of, next_step
-from benchlab.power.load import both_ways, describe, gap_charge, times_above
+from benchlab.power.load import describe, gap_charge, times_above
 from benchlab.power.phases import phases_of
-from benchlab.power.record import Record, prepare, turned
+from benchlab.power.record import Record, prepare
 from benchlab.power.source import SourceFit, fit_source
 from benchlab.power.wiring import wiring
 from benchlab.procedure import CurrentProcedure
@@ -29,25 +29,7 @@ _LOAD = (
     "mean_current_a", "rms_current_a", "p95_current_a", "p99_current_a", "p999_current_a", "peak_current_a",
     "charge_mah", "energy_wh", "gap_charge_mah", "longest_above_s", "time_above_s",
 )  # fmt: skip
-_WITHIN_NOISE = 6.0
-"""A log of a day has no reading of plain noise beyond so many standard deviations."""
 _COARSE = 0.02
-_NO_LOAD_SHARE = 0.05
-"""Less than this share of all that flowed, out of the pack, is no load."""
-_TURNED = (
-    "The log counts current out of the pack as negative (the voltage, or the names of its phases, tell the direction); "
-    "its sign was reversed here. State it in the register: calibration scale = -1."
-)
-_UNSIGNED = (
-    "The log writes the current without a sign, charge and discharge alike: the stretches in which the voltage (or the "
-    "name of the phase) shows a charge were counted as negative here."
-)
-_UNCLEAR = (
-    "the log writes current without a sign, and its voltage does not tell every charge from a discharge: log the sign, "
-    "or the discharge alone"
-)
-_CHARGES = "the log charges the pack: it shows no load"
-_UNTOLD = "the current reads negative on balance, and nothing tells which way it flows"
 NOT_JUDGED = "Described, not judged: the register sets no min_voltage_v, max_current_a or limits for this circuit."
 
 
@@ -83,17 +65,17 @@ def analyse_circuit(
     record = prepare(tables, procedure)
     if record is None:
         return _unusable(tables, part, procedure, log_events, log_names)
-    record, refused, told = _right_way(record, notes)
+    record, refused, told = right_way(record, notes)
     clip = find_clipping(record)
     fit = fit_source(record, clipped_rows(record, clip))
     if isinstance(fit, SourceFit) and fit.sure_sign and (fit.resistance.value or 0.0) < 0:
         fit = "the voltage rises with the current: the supply drives the load here, not the load the supply"
     fitted = fit if isinstance(fit, SourceFit) else None
-    refused = refused or _no_load(record, told or fitted is not None, notes)
-    if refused in (_CHARGES, _UNCLEAR):  # a charger holds the voltage: it does not answer the current
+    refused = refused or why_no_load(record, told or fitted is not None, notes)
+    if refused in (CHARGES, UNCLEAR):  # a charger holds the voltage: it does not answer the current
         fit, fitted = refused, None
     missing = _missing(record, fit)
-    quantities = describe(record) | _source_quantities(fitted) | _both_ways(record, refused, notes)
+    quantities = describe(record) | _source_quantities(fitted) | charge_both_ways(record, refused, notes)
     quantities |= _peaks(record, part, notes, missing)
     if refused:
         missing += [NotMeasured(quantity=q, why=refused) for q in _LOAD if q in quantities]
@@ -146,7 +128,7 @@ def _findings(
 
 def _tables(record: Record, fit: SourceFit | None, refused: str | None) -> dict[str, pd.DataFrame]:
     out = {"load": figures.load_table(record)}
-    if refused in (None, _CHARGES):
+    if refused in (None, CHARGES):
         out["discharges"] = discharge_runs(record)
     if not refused:
         out["load_histogram"] = figures.histogram_table(record)
@@ -156,42 +138,6 @@ def _tables(record: Record, fit: SourceFit | None, refused: str | None) -> dict[
     if record.voltage_v is not None:
         out["discharge"] = figures.discharge_table(record, fit)
     return out
-
-
-def _right_way(record: Record, notes: list[str]) -> tuple[Record, str | None, bool]:
-    """Count current out of the pack as positive, as far as the log shows the direction of flow.
-
-    Returns the record, why its load may not be told (or None), and whether the direction is known.
-    """
-    found = find_direction(record)
-    if found.word == "unclear":
-        return record, _UNCLEAR, False
-    if found.word in ("reversed", "without sign"):
-        notes.append(_TURNED if found.word == "reversed" else _UNSIGNED)
-        record = turned(record, found.factor)
-    return record, None, found.word != "unknown"
-
-
-def _no_load(record: Record, told: bool, notes: list[str]) -> str | None:
-    """Why the log shows no load: no current at all, or more of it into the pack than out."""
-    i = record.current_a
-    if not i.any():
-        return "the current reads zero throughout: nothing was drawn, or the sensor is not connected"
-    if i.min() < 0 < i.max() and float(np.abs(i).max()) <= _WITHIN_NOISE * record.current.noise:
-        return "the current never leaves its noise about zero: nothing was drawn, or the sensor is not connected"
-    if float(record.current_a @ record.seconds) >= 0:
-        return None
-    if told:
-        out_mah, in_mah = (x.value or 0.0 for x in both_ways(record))
-        if out_mah < _NO_LOAD_SHARE * (out_mah + in_mah):
-            return _CHARGES
-        notes.append("On balance this log charges the pack: mean and charge are net, and negative.")
-        return None
-    notes.append(
-        "On balance the current reads negative: the sensor may be connected the wrong way round, or the log shows a "
-        "charge. If it is reversed, say so in the register: calibration scale = -1."
-    )
-    return _UNTOLD
 
 
 def _missing(record: Record, fit: SourceFit | str) -> list[NotMeasured]:
@@ -213,21 +159,6 @@ def _source_quantities(fit: SourceFit | None) -> dict[str, Estimate]:
     if fit.polarisation is not None and fit.polarisation_s is not None:
         out |= {"polarisation_resistance_ohm": fit.polarisation, "polarisation_s": fit.polarisation_s}
     return out
-
-
-def _both_ways(record: Record, refused: str | None, notes: list[str]) -> dict[str, Estimate]:
-    """Charge out and in apart, where current flowed in for more than a hundredth of the charge."""
-    out, into = both_ways(record)
-    out_mah, in_mah = out.value or 0.0, into.value or 0.0
-    if refused not in (None, _CHARGES) or in_mah <= 0.01 * (in_mah + out_mah):
-        return {}
-    if out_mah <= 0.01 * in_mah:
-        return {"charged_mah": into}
-    notes.append(
-        f"The current flows both ways: {out_mah:.6g} mAh out of the pack, {in_mah:.6g} mAh into it; charge_mah is the "
-        "difference."
-    )
-    return {"discharged_mah": out, "charged_mah": into}
 
 
 def _peaks(record: Record, part: Circuit | Pack, notes: list[str], missing: list[NotMeasured]) -> dict[str, Estimate]:
