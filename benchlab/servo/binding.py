@@ -4,7 +4,7 @@ The same model as for teeth (course in common, level of each kind of stroke, tex
 spike, a rise over the outer part of the travel. An eccentric gear of long period changes the current much like a rise
 does: how strong sound gears may be is stated beforehand (a normal prior on its amplitude), and stands in the
 uncertainty of the rise. Where the command jumps from end to end, equal rises at both ends look like the course that all
-strokes have in common: they are told only if they grow.
+strokes have in common: they cannot be told, and only what one end has more than the other is.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def find_rise(c: Course, cells: Cells, *, least_a: float, eccentric_a: float) ->
     q, target = orthonormal(model), np.concatenate([y, np.zeros(len(known))])
     rest = target - q @ (q.T @ target)
     found = []
-    for ends in _ENDS:
+    for ends in _ENDS if _turns_inside(c) else _ENDS[:2]:
         column = np.concatenate([weight * sum(rises[end] for end in ends), np.zeros(len(known))])
         left = column - q @ (q.T @ column)
         size = float(np.linalg.norm(left))
@@ -79,6 +79,13 @@ def find_rise(c: Course, cells: Cells, *, least_a: float, eccentric_a: float) ->
         if rise.height_a >= least_a and rise.height_a > _CERTAIN * rise.u_a:
             found.append(rise)
     return max(found, key=lambda r: r.height_a / r.u_a, default=None), None
+
+
+def _turns_inside(c: Course) -> bool:
+    """Whether some strokes begin or end well inside the travel: only then do equal rises at both ends show."""
+    low, high = _ends(c)
+    share = (np.concatenate([c.begins_deg, c.begins_deg + c.way_deg]) - low) / (high - low)
+    return bool((np.abs(share - 0.5) < 0.25).any())
 
 
 def _ends(c: Course) -> tuple[float, float]:

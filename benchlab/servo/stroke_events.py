@@ -22,6 +22,8 @@ _AROUND = 101
 _SHORT_SD = 5.5
 """One false alarm in 50 million strokes of normal scatter."""
 _STALL_SD = 8.0
+_REACH = 0.97
+"""Quantile of a wave's position that tells how far it reached."""
 
 
 def find(
@@ -127,20 +129,23 @@ def _stalled(s: Strokes, measured: Measured, share: float) -> NDArray[np.bool_]:
 
 
 def _short_waves(samples: Samples, cycles: Cycles, measured: Measured, share: float) -> list[Event]:
-    """On a command that does not rest: cycles whose end lies short of the usual."""
+    """On a command that does not rest: cycles that do not reach as far as usual.
+
+    By quantiles of the position: a single wrong sample among the few at an end must not make a stroke short.
+    """
     travel = windows.middle(measured.cycles["travel_deg"].to_numpy())
-    frame, events = measured.cycles, []
-    sense = np.sign(windows.middle((frame["end_high_deg"] - frame["end_low_deg"]).to_numpy()))
-    for name, sign in (("end_high_deg", -sense), ("end_low_deg", sense)):
-        usual = np.where(measured.usual, frame[name].to_numpy(), np.nan)
-        away, sd = deviation(usual)
-        count = int(np.isfinite(usual).sum())
+    position, frame, events = samples.channels["position_deg"], measured.cycles, []
+    reversed_ = windows.middle((frame["end_high_deg"] - frame["end_low_deg"]).to_numpy()) < 0
+    for sign, end in ((1, "low" if reversed_ else "high"), (-1, "high" if reversed_ else "low")):
+        reach = sign * windows.quantile(sign * position, cycles.start, cycles.stop, _REACH)
+        away, sd = deviation(np.where(measured.usual, reach, np.nan))
+        count = int(measured.usual.sum())
         least = max(certain(sd, count, _SHORT_SD), share * travel, 2 * samples.steps["position_deg"])
         with np.errstate(invalid="ignore"):
-            hits: Rows = np.flatnonzero(sign * away > least)
+            hits: Rows = np.flatnonzero(-sign * away > least)
         events += [
             Event(kind="short_stroke", cycle=int(cycles.number[i]), time_s=float(samples.time_s[cycles.start[i]]),
-                  size=float(sign * away[i]), unit="deg", text=f"towards {name[4:-4]} end")
+                  size=float(-sign * away[i]), unit="deg", text=f"towards {end} end")
             for i in hits
         ]  # fmt: skip
     return sorted(events, key=lambda e: e.cycle or 0)

@@ -37,14 +37,8 @@ def measure(
         _extremes(position, cycles, values)
         missing["centre_deg"] = "no command channel to tell neutral"
     else:
-        _at_command(windows.without_glitches(position), cycles.middle, of_row, len(cycles), values)
-    signal = (
-        fill(windows.without_glitches(position))
-        if position is not None
-        else clean_command(samples)
-        if cycles.shape
-        else None
-    )
+        _at_command(position, cycles.middle, of_row, len(cycles), values)
+    signal = fill(position) if position is not None else clean_command(samples) if cycles.shape else None
     if signal is None or cycles.middle is None:
         return np.zeros(n, dtype=bool)
     velocity = np.abs(speed(signal, samples.sampling_s))

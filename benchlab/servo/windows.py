@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
@@ -77,16 +76,6 @@ def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array
     square = np.bincount(window, weights=(v - average[window]) ** 2, minlength=n)
     sd = np.sqrt(np.divide(square, count - 1, out=np.full(n, np.nan), where=count > 1))
     return average, sd, count
-
-
-def without_glitches(x: Array) -> Array:
-    """Samples with single ones replaced that lie far from both neighbours: 2.5 times the 99 % quantile of all."""
-    calm = median_filter(x, size=3, mode="nearest")
-    away = np.abs(x - calm)
-    finite = away[np.isfinite(away)]
-    if not len(finite):
-        return x
-    return np.where(away > 2.5 * np.quantile(finite, 0.99), calm, x)
 
 
 def group_median(value: Array, window: Rows, n: int) -> Array:

@@ -77,3 +77,10 @@ def test_glitches_at_rest_do_not_move_the_rest_position():
     before = measured(frame).cycles["end_high_deg"]
     frame.loc[[90, 4090, 8090], "position_deg"] += 30.0  # inside the rests at the high end
     assert np.abs(measured(frame).cycles["end_high_deg"] - before).max() < 0.01  # one reading of 50 fewer
+
+
+def test_what_is_corrected_is_told_with_its_uncertainty():
+    notes = " ".join(measured(servo(source_ohm=0.0).frame, supply_v=7.0).notes)
+    # 7.4 V over 7.0 V: 5.7 % longer at nominal; exponent uncertain by 0.2: 0.2 ln(7.4 / 7.0) = 1.1 %
+    assert "power -1 ± 0.2: by +5.7 % in the usual cycle, standard uncertainty 1.1 %" in notes
+    assert "corrected to 25 C with -0.4 ± 0.2 % per kelvin" in notes
