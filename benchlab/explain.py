@@ -113,4 +113,6 @@ def _width(tolerance: Tolerance, unit: str) -> str:
 
 
 def _wrapped(words: str, width: int) -> list[str]:
-    return textwrap.wrap(words, width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
+    tied = text.unbroken(words)
+    lines = textwrap.wrap(tied, width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
+    return [text.untied(line) for line in lines]

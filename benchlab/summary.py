@@ -43,7 +43,9 @@ def _lines(name: str, item: PartResult | GroupResult, name_width: int, width: in
 
 
 def _wrapped(words: str, width: int, first: str, later: str) -> list[str]:
-    return textwrap.wrap(words, width, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
+    tied = text.unbroken(words)
+    lines = textwrap.wrap(tied, width, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
+    return [text.untied(line) for line in lines]
 
 
 def _why(item: PartResult | GroupResult) -> str:

@@ -66,3 +66,10 @@ def test_a_group_tells_why_it_does_not_match():
         findings=(finding("retest", "stroke_mismatch_deg", "difference"),),
     )  # fmt: skip
     assert "left elevon  RETEST  Stroke mismatch" in summary_text(result(groups=(group,)), REPORT)
+
+
+def test_no_line_ends_between_a_number_and_its_unit():
+    for width in range(50, 80):
+        lines = summary_text(result(BAD), REPORT, width).splitlines()
+        assert not [line for line in lines if line.strip().startswith(("± ", "°")) or line.endswith(("±", "≤"))]
+        assert "\u00a0" not in "".join(lines)

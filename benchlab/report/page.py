@@ -133,11 +133,8 @@ def environment() -> Environment:
 
 
 def _unbroken(value: Any) -> Any:
-    """Keep a number, its uncertainty, its sign and its unit in one line of the page."""
-    if not isinstance(value, str) or isinstance(value, Markup):
-        return value
-    value = value.replace(" ± ", "\u00a0±\u00a0").replace("≤ ", "≤\u00a0").replace("≥ ", "≥\u00a0")
-    return re.sub(r"(?<=\d) (?=[°%])", "\u00a0", value)
+    """Keep numbers together in what a template prints; what is markup already stays as it is."""
+    return text.unbroken(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def anchors_for(parts: Iterable[PartResult]) -> dict[str, str]:

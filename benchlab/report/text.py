@@ -10,6 +10,7 @@ from benchlab.results import Estimate, Finding
 
 NONE = "–"
 """Stands where there is no number."""
+_TIE = "\u00a0"
 
 _UNITS = {
     "1": "", "deg": "°", "C": "°C", "ohm": "Ω", "us": "µs", "um": "µm", "Pa m3/s": "Pa·m³/s", "s/60 deg": "s/60°",
@@ -120,7 +121,7 @@ def estimate(e: Estimate | None) -> str:
 def finding_value(f: Finding) -> str:
     """Return a finding's ``value ± u unit``; yes or no where only completeness was asked."""
     if f.value is None:
-        return "not measured"
+        return NONE if f.quantity == "part" else "not measured"  # an empty or wrongly filled place is no number
     if f.aspect == "complete":
         return "complete" if f.value else "not complete"
     if f.u is None and f.value == 0 and f.aspect in _FOUND:
@@ -179,6 +180,17 @@ def plain(sentence: str) -> str:
 def _in_sentence(name: str) -> str:
     found = QUANTITIES.get(name)
     return name if found is None else f"{found.title[:1].lower()}{found.title[1:]}"
+
+
+def unbroken(sentence: str) -> str:
+    """Tie a number to its uncertainty, sign and unit, so that no line ends between them."""
+    tied = sentence.replace(" ± ", f"{_TIE}±{_TIE}").replace("≤ ", f"≤{_TIE}").replace("≥ ", f"≥{_TIE}")
+    return re.sub(r"(?<=\d) (?=[°%])", _TIE, tied)
+
+
+def untied(sentence: str) -> str:
+    """Put plain spaces back, for text that is searched or piped."""
+    return sentence.replace(_TIE, " ")
 
 
 def plot_label(text: str) -> str:

@@ -1,5 +1,6 @@
 """The page in a real browser: what it draws, what it asks for, how it filters, sorts and prints."""
 
+import re
 import shutil
 from pathlib import Path
 
@@ -174,6 +175,8 @@ def test_printing_draws_what_decides_in_light_and_restores_the_screen(opened):
     assert seen["closed"] == 0
     assert seen["paper"] == "rgb(254, 254, 254)"
     assert pdf.startswith(b"%PDF")
+    # 3 servos on two sheets each, 2 tanks, pack, circuit, dimensions on one to two, the rest: groups, logs, methods
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 25
     # A4 in points is 595 x 842 (ISO 216: 210 mm x 297 mm)
     assert b"/MediaBox [0 0 595" in pdf or b"/MediaBox [0 0 594.9" in pdf
     assert opened.evaluate("document.querySelectorAll('main details:not([open])').length") > 0
