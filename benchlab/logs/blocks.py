@@ -217,7 +217,7 @@ class BlockParser:
 
     def _is_header_again(self, cells: Sequence[str], number: int) -> bool:
         first = cells[0].strip()
-        if first[:1].isdigit() and first not in (self.dialect.header_cells[0], *self.dialect.units_cells[:1]):
+        if first[:1].isdecimal() and first not in (self.dialect.header_cells[0], *self.dialect.units_cells[:1]):
             return False
         if self._is_repeated(cells):
             return True

@@ -116,7 +116,7 @@ def _split_unit(name: str) -> tuple[str, str | None]:
 
 def _is_label(text: str) -> bool:
     words = [w.lower() for w in _words(text)]
-    if text.lstrip("# ").isdigit():
+    if text.lstrip("# ").isdecimal():
         return True
     return bool(words) and isinstance(_label(words, set(), letters=False), str) and not units.looks_like_unit(text)
 
@@ -164,7 +164,7 @@ def _label(rest: Sequence[str], vocabulary: Set[str], *, letters: bool) -> str |
         if match:
             return str(int(match[1]))
         return words[0] if words[0] in _PLACES or (letters and words[0] in "abcdefgh") else None
-    if len(words) == 2 and len(words[0]) == 1 and words[0].isalpha() and words[1].isdigit():
+    if len(words) == 2 and len(words[0]) == 1 and words[0].isalpha() and re.fullmatch(r"\d{1,4}", words[1]):
         return str(int(words[1]))
     return " ".join(words) if all(w in _PLACES for w in words) else None
 

@@ -131,7 +131,7 @@ def _counts(data: Sequence[Sequence[str]]) -> bool:
         len(data) > 1
         and first[0] in {"0", "1"}
         and all(last)
-        and all(c.isdigit() for c in first)
+        and all(c.isdecimal() and len(c) < 16 for c in first)
         and all(int(b) - int(a) == 1 for a, b in itertools.pairwise(first))
     )
 
@@ -162,7 +162,7 @@ def _split_decimals(
         return ""
     named = len(rows[head])
     text = all(cell_type(c, ".") == "s" for c in rows[head])
-    digits = all(c.strip().lstrip("+-").isdigit() for r in data for c in r)
+    digits = all(c.strip().lstrip("+-").isdecimal() for r in data for c in r)
     if not (1 < named < width <= 2 * named and text and digits and data):
         return ""
     return f"rows of {width} fields stand below {named} names: decimal commas cannot be told from delimiters here"
@@ -271,7 +271,7 @@ def _partial(
     if i is None or len(rows[i]) != width:
         return None
     kinds = [_kind(rows[i][c], t, decimal) for c, t in typed.items()]
-    others_whole = all(rows[i][c].strip().isdigit() for c, k in zip(typed, kinds, strict=True) if k != "s")
+    others_whole = all(rows[i][c].strip().isdecimal() for c, k in zip(typed, kinds, strict=True) if k != "s")
     return i if kinds[0] == "s" and others_whole and not is_comment("".join(rows[i][:1])) else None
 
 
@@ -283,7 +283,7 @@ def _numeric_header(rows: Sequence[Sequence[str]], numbered: Sequence[int], firs
     """
     below = [i for i in numbered if i > first][:50]
     head = [c.strip() for c in rows[first]]
-    if len(below) < 8 or len(head) < 3 or not all(c.isdigit() for c in head):
+    if len(below) < 8 or len(head) < 3 or not all(c.isdecimal() for c in head):
         return None
     outside = counting = broken = 0
     for k, cell in enumerate(head):

@@ -220,7 +220,7 @@ def _overrides(dialect: Dialect, name: str, channels: Mapping[str, Channel], hel
     claims: dict[int, Claim] = {}
     for key, text in help_.columns.items():
         where = [i for i, n in enumerate(dialect.names) if n == key.strip()] or (
-            [int(key) - 1] if key.isdigit() and 1 <= int(key) <= dialect.width else []
+            [int(key) - 1] if key.isdecimal() and len(key) < 6 and 1 <= int(key) <= dialect.width else []
         )
         if len(where) != 1:
             what = f'no column "{key}"' if not where else f'{len(where)} columns are named "{key}"'

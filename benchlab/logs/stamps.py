@@ -197,10 +197,13 @@ def from_numbers(fields: Mapping[str, Floats]) -> Stamps:
         or ``ymdhms`` (20240516115950) or ``ymdhm``; or ``days`` since the end of 1899, as spreadsheets count.
         ``ms`` is added.
     """
-    good: Bools = np.logical_and.reduce([np.isfinite(x) for x in fields.values()])
+    # fourteen digits and a fraction are the longest field; what is larger would not go into an integer
+    good: Bools = np.logical_and.reduce([np.abs(np.nan_to_num(x, nan=np.inf)) < 1e15 for x in fields.values()])
     f = {k: np.where(good, x, 0.0) for k, x in fields.items()}
-    ms = np.rint(f.get("ms", np.zeros(len(good))) * 1e6).astype(np.int64)
+    ms = np.rint(np.clip(f.get("ms", np.zeros(len(good))), -1e6, 1e6) * 1e6).astype(np.int64)
     if "days" in f:
+        good &= np.abs(f["days"]) < 100_000
+        f["days"] = np.where(good, f["days"], 0.0)
         # ten microseconds are as far as a double of days and the digits that spreadsheets write go
         ns = np.rint((f["days"] - _SPREADSHEET_1970) * 8.64e9).astype(np.int64) * 10_000
         return Stamps(ns=ns, good=good, offset_s=None)
@@ -216,8 +219,10 @@ def from_numbers(fields: Mapping[str, Floats]) -> Stamps:
     if "hms" in f:
         f["hour"], rest = np.divmod(f["hms"], 1e4)
         f["minute"], f["second"] = np.divmod(rest, 100)
-    year, month, day, hour, minute = (f[k].astype(np.int64) for k in ("year", "month", "day", "hour", "minute"))
-    second = f.get("second", np.zeros(len(good)))
+    year, month, day, hour, minute = (
+        np.clip(f[k], -1, 10_000).astype(np.int64) for k in ("year", "month", "day", "hour", "minute")
+    )
+    second = np.clip(f.get("second", np.zeros(len(good))), -1, 100)
     days, sound = _civil(year, month, day)
     good &= sound & (hour >= 0) & (hour <= 24) & (minute >= 0) & (minute < 60) & (second >= 0) & (second < 61)
     ns = (days * 86_400 + hour * 3600 + minute * 60) * _NS + np.rint(second * 1e6).astype(np.int64) * 1000 + ms

@@ -70,7 +70,7 @@ class TimeBase:
         self.unit = columns.time_unit or "s"
         self.why = "elapsed time" + ("" if columns.time_unit else "; unit assumed")
         self._factor = stated.factor if stated else 1.0
-        self._counts = self._factor < 1 and all(c.isdigit() for c in words)
+        self._counts = self._factor < 1 and all(c.isdecimal() for c in words)
         cells = [r[self.columns[0]] for r in dialect.sample[:50]]
         values = [
             v for v in (to_quantity(c, self._decimal, dialect.units[self.columns[0]]) for c in cells) if v is not None
@@ -144,7 +144,7 @@ class TimeBase:
         if not self._has_ms:
             return stamps
         ms = numbers_of(cells[-1], self._decimal)
-        has = np.isfinite(ms)
+        has = np.abs(np.nan_to_num(ms, nan=np.inf)) < 1e6
         ns = stamps.ns + np.where(has, ms * 1e6, 0).astype(np.int64)
         return Stamps(ns=ns, good=stamps.good & has, offset_s=stamps.offset_s)
 

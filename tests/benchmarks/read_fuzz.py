@@ -40,6 +40,8 @@ def main() -> None:
                 fault = fault_of(content, Path(folder) / "log", procedures)
             except Exception:
                 fault = traceback.format_exc(limit=-2)
+            if (i + 1) % 5000 == 0:
+                print(f"{i + 1} files, {faults} faults, slowest {slowest:.2f} s", flush=True)
             slowest = max(slowest, time.perf_counter() - begin)
             if fault:
                 faults += 1

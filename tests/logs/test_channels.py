@@ -53,6 +53,11 @@ def test_header_that_means_something_else_is_left_alone(procedures: Procedures, 
     assert read_header(header, "", procedures.servo.channels) == []
 
 
+@pytest.mark.parametrize("header", ["I (a ¹)", "Current (s " + "9" * 5000 + ")", "pos " + "9" * 400, "Current ٣"])
+def test_odd_digits_in_a_header_are_no_fault(procedures: Procedures, header: str) -> None:
+    read_header(header, "", procedures.servo.channels)
+
+
 def test_a_header_not_understood_gets_the_nearest_guess(procedures: Procedures) -> None:
     assert nearest("Tool_current", procedures.servo.channels) == "current_a"
     assert nearest("grip_lost", procedures.servo.channels) is None

@@ -233,3 +233,11 @@ def test_a_clock_that_turns_back_late_is_refused(read, monkeypatch: pytest.Monke
     monkeypatch.setattr("benchlab.logs.source.BLOCK", 5000)  # the turn must not stand in the first block
     with pytest.raises(LogError, match="the clock goes back again and again"):
         read(log_of([*range(10_000), *range(9_000, 0, -1)]), "current_draw")
+
+
+@pytest.mark.parametrize("wrong", ["1e30", "-5", "999999", "116000"])
+def test_a_time_in_plain_numbers_that_cannot_be_is_rejected(read, wrong: str) -> None:
+    stamps = [f"1159{i:02d}" for i in range(40)]
+    text = "Date,Time,current_A\n" + "".join(f"20240516,{t},1.5\n" for t in stamps)
+    log = read(text + f"20240516,{wrong},1.5\n", "current_draw")
+    assert (log.rows, log.rejected["line"].to_list()) == (40, [42])
