@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import signal
 import sys
 from collections.abc import Iterator
@@ -15,6 +16,11 @@ import typer
 
 from benchlab import __version__
 from benchlab.errors import BenchlabError
+
+# Before numpy is loaded: the matrices here are small, threads only hinder each other, and the number of cores must not
+# change the last bits of a result.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 if TYPE_CHECKING:
     from benchlab.pace import Progress
@@ -29,6 +35,12 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
+plan_app = typer.Typer(no_args_is_help=True, help="Say how long to hold a tank, how many cycles to run a servo.")
+app.add_typer(plan_app, name="plan")
+
+ProbabilityOption = Annotated[
+    float, typer.Option("--probability", min=0.5, max=0.999, help="Wanted probability that a sound part is accepted.")
+]
 OutOption = Annotated[Path, typer.Option("--out", help="Folder that gets one sub-folder per airframe.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print results.json instead of the summary.")]
@@ -140,6 +152,54 @@ def match(
             write_text(csv, trim_csv(trim))
     good = all(g.verdict == "accept" for g in done.matching.groups)
     raise typer.Exit(2 if done.faults else 0 if good else 1)
+
+
+@plan_app.command("servo")
+def plan_servo(
+    log: Annotated[
+        Path | None, typer.Argument(metavar="[LOG]", help="Pilot log of the servo or one of its kind.")
+    ] = None,
+    channel: Annotated[str | None, typer.Option("--channel", help="Which servo of the log.")] = None,
+    sd: Annotated[
+        float | None, typer.Option("--sd", min=0, help="Or: standard deviation of one cycle's value.")
+    ] = None,
+    limit: Annotated[
+        float | None, typer.Option("--limit", min=0, help="Largest drift per 1000 cycles, in the same unit.")
+    ] = None,
+    rho: Annotated[float, typer.Option("--rho", min=-0.95, max=0.95, help="Correlation from cycle to cycle.")] = 0.0,
+    tau: Annotated[float | None, typer.Option("--tau", min=1, help="Time constant of the run-in in cycles.")] = None,
+    amplitude: Annotated[float, typer.Option("--amplitude", help="Size of the run-in, in the same unit.")] = 0.0,
+    probability: ProbabilityOption = 0.95,
+) -> None:
+    """Say how many cycles a run-in needs.
+
+    To show that drifts keep their limits and that the run-in is complete: from a pilot log, or from stated noise
+    (--sd and --limit).
+    """
+    with _errors():
+        if (log is None) == (sd is None or limit is None):
+            raise BenchlabError("plan servo takes either LOG or --sd and --limit", do="see benchlab plan servo --help")
+        from benchlab.procedure import Limit, load_procedures
+        from benchlab.servo.plan import plan_cycles, plan_from_pilot, plan_text
+
+        procedure = load_procedures().servo
+        if log is None:
+            plan = plan_cycles(
+                sd=sd or 0.0, rho=rho, limit=Limit(lower=-(limit or 0.0), upper=limit), rule=procedure.rule,
+                probability=probability, tau_cycles=tau, amplitude=amplitude,
+                settled_share=procedure.trends.settled_share,
+            )  # fmt: skip
+            print(plan_text(plan))
+            return
+        from benchlab.airframe import Servo
+        from benchlab.logs.reader import read_log
+        from benchlab.run import tables_of
+
+        name = str(log)
+        part = Servo(id="pilot", log=name, channel=channel)
+        read = read_log(log, name=name, procedures=load_procedures(), kind="servo_cycling")
+        tables, _ = tables_of(part, {name: read})
+        print(plan_text(plan_from_pilot(tables, part, procedure, probability)))
 
 
 @app.command()
