@@ -106,11 +106,11 @@ def _split_unit(name: str) -> tuple[str, str | None]:
     if known:
         return text or name, known[-1]
     other = [f for f in found if f not in labels and f]
-    if other and text:
-        return text, other[-1]
     match = _SLASH.match(text)
     if match and units.known(match[2]):
         return match[1], match[2]
+    if other and text:
+        return text, other[-1]
     return text or name, None
 
 

@@ -87,7 +87,7 @@ def _packed(dialect: Dialect) -> Calendar:
 
 
 def _all(dialect: Dialect, i: int, test: Callable[[str], bool]) -> bool:
-    """Tell whether a test holds for the sample cells of a column that are numbers (nine in ten: rows may be damaged)."""
+    """Tell whether a test holds for a column's sample cells that are numbers (nine in ten: some may be damaged)."""
     found = [r[i].strip() for r in dialect.sample[:500] if i < len(r)]
     cells = [c.replace(",", ".") for c in found if to_number(c, dialect.decimal) is not None]
     good = 0
