@@ -74,9 +74,7 @@ def brief(f: Finding) -> str:
             if f.quantity == "part" or reason.startswith(text.title(f.quantity))
             else f"{finding_name(f)}: {reason}"
         )
-    _, mark, more = f.reason.partition("(probability of conformity")
-    tail = more.partition(")")[2] if mark else ""
-    return f"{finding_name(f)} {text.finding_value(f)}, limit {text.finding_limit(f)}{tail}"
+    return f"{finding_name(f)} {text.finding_value(f)}, limit {text.finding_limit(f)}{_after_probability(f)}"
 
 
 def closest_words(findings: Sequence[Finding]) -> str:
@@ -105,9 +103,25 @@ def finding_name(f: Finding) -> str:
     return f"{text.title(f.quantity)}, {what}" if what else text.title(f.quantity)
 
 
-def adds_reason(f: Finding) -> bool:
-    """Whether a finding's reason says more than its value, limit and probability do."""
-    return bool(f.reason) and f.verdict != "accept" and not f.reason.endswith("%)")
+def worst_first(findings: Sequence[Finding]) -> list[Finding]:
+    """Order findings as they decide: rejects before retests before accepted, the farthest outside first."""
+    ranks = {"reject": 0, "retest": 1, "accept": 2}
+    return sorted(findings, key=lambda f: (ranks[f.verdict], *_weight(f)))
+
+
+def more_reason(f: Finding) -> str:
+    """Return what a finding's reason says beyond its value, limit and probability; "" if nothing."""
+    if f.verdict == "accept":
+        return ""
+    if f.p_conform is None:
+        return text.plain(f.reason)
+    tail = _after_probability(f)
+    return text.plain(tail.removeprefix(";").strip())
+
+
+def _after_probability(f: Finding) -> str:
+    _, mark, more = f.reason.partition("(probability of conformity")
+    return more.partition(")")[2] if mark else ""
 
 
 def not_judged(part: PartResult) -> bool:
@@ -154,7 +168,7 @@ def _moves(result: AirframeResult) -> Iterator[Action]:
     if moved:
         gain = _gain(assignment.fitted_worst_mismatch, assignment.worst_mismatch)
         where = text.listed([f"{m.part} to {m.position}" for m in moved])
-        yield Action(what=f"Move {where}", why=f"They then match better{gain}.", verdict="retest")
+        yield Action(what=f"Move {where}", why=f"The groups then match better{gain}.", verdict="retest")
     if assignment.empty:
         what = f"Find a part for {text.listed(list(assignment.empty))}"
         yield Action(what=what, why="No sound, matching part is left for it.", verdict="retest")

@@ -122,11 +122,11 @@ def environment() -> Environment:
         "probability": text.probability, "duration": text.duration,
         "event_word": text.event, "finding_value": text.finding_value, "finding_limit": text.finding_limit,
         "finding_name": advice.finding_name, "deciding": advice.deciding_words, "limit": text.limit,
+        "more_reason": advice.more_reason, "worst_first": advice.worst_first,
         "aspect": text.aspect, "calibration": text.calibration,
     }  # fmt: skip
     env.tests |= {
         "not_judged": advice.not_judged,
-        "adds_reason": advice.adds_reason,
         "read_log": lambda r: isinstance(r, ReadLog),
     }
     return env

@@ -113,3 +113,21 @@ def test_the_accepted_finding_that_uses_most_of_its_limit_is_named():
     assert advice.closest_words([far, near]).startswith(
         "closest to its limit: Hysteresis, settled value (0.900 ± 0.010"
     )
+
+
+def test_a_reason_is_told_only_where_it_adds_to_value_limit_and_probability():
+    plain = replace(
+        finding("reject", 0.01), reason="0.7 deg: outside within 0.5 (probability of conformity under 0.1 %)"
+    )
+    more = replace(plain, reason=f"{plain.reason}; robust z 44.6 among 7 sisters")
+    counted = replace(finding("reject", None, "stall"), reason="3 stalls: cycles 4, 5, 6")
+    assert advice.more_reason(plain) == ""
+    assert advice.more_reason(more) == "Robust z 44.6 among 7 sisters"
+    assert advice.more_reason(counted) == "3 stalls: cycles 4, 5, 6"
+    assert advice.more_reason(replace(counted, verdict="accept")) == ""
+
+
+def test_findings_stand_in_the_order_in_which_they_decide():
+    ok, unsure = finding("accept", 0.99), finding("retest", 0.5)
+    near, far = finding("reject", 0.04), finding("reject", 0.0)
+    assert advice.worst_first([ok, unsure, near, far]) == [far, near, unsure, ok]

@@ -195,3 +195,17 @@ def test_all_figures_that_decide_are_printed_and_the_further_ones_are_not(page):
     left = [p for p in plots if 'data-print="no"' in p]
     assert len(plots) - len(left) > len(left)
     assert all("over the cycles" in p for p in left)
+
+
+def test_what_may_be_fitted_and_what_is_merely_in_order_are_told_apart(page):
+    told = [re.sub(r"<[^>]+>", "", t) for t in re.findall(r'<p class="fit">(.*?)</p>', page, re.DOTALL)]
+    assert [t.split(":")[0].split()[-1] for t in told] == ["fitted", "order"]
+    assert "S01 (left elevon inner)" in told[0]
+    assert "receiver A" in told[1]
+    assert "S03" not in told[0]
+
+
+def test_nothing_may_be_fitted_where_nothing_is_accepted(invented):
+    parts = tuple(replace(p, verdict="retest") for p in invented.result.parts)
+    page = render(replace(invented.result, parts=parts), {}, None, {}, invented.procedures)
+    assert "No part may be fitted yet." in page
