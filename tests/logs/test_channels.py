@@ -36,7 +36,7 @@ SERVO = [
     ("Zeit in ms", "time_s", None, "ms"),
     ("Left current (A)", "current_a", "left", "A"),
     ("Position [deg] #2", "position_deg", "2", "deg"),
-    ("Case temp, °C (probe: 12)", "temperature_c", None, "°C"),
+    ("Case temp, °C (serial no: a17-x)", "temperature_c", None, "°C"),
     ("Battery voltage (V)", "voltage_v", None, "V"),
 ]
 
