@@ -16,7 +16,6 @@ _KINDS = {
     "dimension": "Left and right", "log": "Log", "event": "Events", "channel": "Channels of the logs",
 }  # fmt: skip
 """Kinds of part in reading order, with the heading of each."""
-_COUNTED = {"count", "events", "complete"}
 
 
 def explain(word: str, procedures: Procedures, width: int = 80) -> str:
@@ -89,12 +88,7 @@ def _one(q: Quantity, procedures: Procedures, width: int) -> str:
 
 def _limits(q: Quantity, procedure: Procedure) -> Iterator[str]:
     for aspect, limit in procedure.limits.get(q.name, {}).items():
-        unit = "%" if aspect.endswith("percent") else "1" if aspect in _COUNTED else q.unit
-        bounds = text.limit(limit.lower, limit.upper, unit)
-        if aspect in _COUNTED and limit.upper == 0:
-            bounds = "none allowed"
-        elif aspect == "complete":
-            bounds = "complete"
+        bounds = text.stated_limit(q.name, aspect, limit.lower, limit.upper)
         what = f", {text.aspect(aspect)}" if text.aspect(aspect) else ""
         also = "" if limit.robust_z is None else f" (only with a robust z > {text.number(limit.robust_z)} as well)"
         yield f"Limit{what}: {bounds}, else {limit.otherwise}{also}. Source: {limit.source}."

@@ -18,7 +18,7 @@ from markupsafe import Markup
 from benchlab.logs.table import ReadLog
 from benchlab.matching.groups import Matching
 from benchlab.procedure import Procedures
-from benchlab.quantities import QUANTITIES
+from benchlab.quantities import QUANTITIES, unit_of
 from benchlab.report import advice, assets, look, text
 from benchlab.report.figures import Figure
 from benchlab.report.figures.compare import dimension_figure, group_figure, matrix_figure, sister_figures
@@ -121,7 +121,8 @@ def environment() -> Environment:
         "number": text.number, "signed": text.signed, "plain": text.plain, "measured": text.measured,
         "probability": text.probability, "duration": text.duration,
         "event_word": text.event, "finding_value": text.finding_value, "finding_limit": text.finding_limit,
-        "finding_name": advice.finding_name, "deciding": advice.deciding_words, "limit": text.limit,
+        "finding_name": advice.finding_name, "deciding": advice.deciding_words,
+        "stated_limit": text.stated_limit, "unit_of": unit_of,
         "more_reason": advice.more_reason, "worst_first": advice.worst_first,
         "aspect": text.aspect, "calibration": text.calibration,
     }  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from benchlab.quantities import QUANTITIES
+from benchlab.quantities import QUANTITIES, unit_of
 from benchlab.results import Estimate, Finding
 
 NONE = "–"
@@ -148,6 +148,16 @@ def finding_limit(f: Finding) -> str:
     if f.aspect == "events" and f.lower is None and f.upper == 0:
         return "none allowed"
     return "complete" if f.aspect == "complete" else limit(f.lower, f.upper, _short_unit(f))
+
+
+def stated_limit(quantity: str, aspect_name: str, lower: float | None, upper: float | None) -> str:
+    """Return a limit as a procedure states it, with the unit of what of the quantity it binds."""
+    if aspect_name == "complete":
+        return "complete"
+    if aspect_name == "events" and lower is None and upper == 0:
+        return "none allowed"
+    counted = aspect_name in {"count", "events"}
+    return limit(lower, upper, "%" if aspect_name.endswith("percent") else "1" if counted else unit_of(quantity))
 
 
 def _short_unit(f: Finding) -> str:

@@ -145,7 +145,7 @@ def _result(
         missing += numbers.missing
         notes += numbers.notes
         findings += judged(quantities, limits, procedure, numbers)
-        tables["hold"] = hold_table(max(measured, key=lambda m: m.hold_s))
+        tables["hold"] = hold_table(max(measured, key=lambda m: m.hold_s)).assign(required_h=required_h)
     else:
         why = "; ".join(reasons)
         findings.append(not_measured("retained_fraction", "value", "1", why))

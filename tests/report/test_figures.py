@@ -226,3 +226,23 @@ def test_what_was_not_accepted_is_drawn_first_and_on_paper(invented):
     assert shown_quantities(a)[0] == "centre_deg"
     assert trend_figure(worse, "idle_current_a").printed
     assert not trend_figure(a, "idle_current_a").printed
+
+
+def test_the_limit_of_a_hold_is_drawn_where_no_leak_can_be_told(invented):
+    a = invented.analyses["T1"]
+    quantities = {k: v for k, v in a.result.quantities.items() if k != "time_constant_h"}
+    hold = a.tables["hold"].assign(required_h=5.0)
+    figure = next(tank_figures(Analysis(result=replace(a.result, quantities=quantities), tables={"hold": hold})))
+    curve = next(t for t in json.loads(figure.json)["data"] if t.get("name") == "least allowed")
+    x, y = array(curve["x"]), array(curve["y"])
+    # 1e-3: the steps in which the curve is packed
+    assert np.log(y[0] / y[-1]) / (x[-1] - x[0]) == pytest.approx(-np.log(0.8) / 5.0, rel=1e-3)
+
+
+def test_few_readings_by_hand_are_drawn_large_and_over_the_fit(invented):
+    a = invented.analyses["T1"]
+    few = a.tables["hold"].iloc[200::260].reset_index(drop=True)
+    traces = json.loads(next(tank_figures(replace(a, tables={"hold": few}))).json)["data"]
+    names = [t.get("name") for t in traces]
+    assert names.index("corrected") > names.index("fit, 95 % band")
+    assert traces[names.index("corrected")]["marker"]["size"] == 8

@@ -209,3 +209,9 @@ def test_nothing_may_be_fitted_where_nothing_is_accepted(invented):
     parts = tuple(replace(p, verdict="retest") for p in invented.result.parts)
     page = render(replace(invented.result, parts=parts), {}, None, {}, invented.procedures)
     assert "No part may be fitted yet." in page
+
+
+def test_limits_of_a_procedure_carry_their_units(page):
+    start = "Limits, servo cycling"
+    assert cells(page, start, '<a class="term" href="#q-hysteresis_deg">')[2] == "≤\u00a01\u00a0°"
+    assert cells(page, start, '<a class="term" href="#q-run_in">')[2] == "complete"

@@ -24,6 +24,9 @@ from benchlab.report.figures.base import (
 )  # fmt: skip
 from benchlab.results import Analysis, Estimate, PartResult
 
+_BY_HAND = 60
+"""Up to so many readings are drawn large and on top of the fit."""
+
 
 def tank_figures(analysis: Analysis) -> Iterator[Figure]:
     """Yield the figures of one tank: the hold, what the weather did."""
@@ -44,14 +47,17 @@ def hold_figure(result: PartResult, columns: dict[str, Array], used: NDArray[np.
         add_shade(fig, lo, hi)
     fig.add(band(hours, columns["fit_lo_kpa"], columns["fit_hi_kpa"]))
     fig.add(line(hours, columns["pressure_kpa"], colour="data", width=1, name="gauge as logged", showlegend=True))
-    fig.add(
-        dots(
-            hours[used], columns["corrected_kpa"][used], colour="second", size=3.5, name="corrected", showlegend=True,
-            hovertemplate="%{x:.3g} h: %{y:.4g} kPa<extra>corrected</extra>",
-        )
+    readings = dots(
+        hours[used], columns["corrected_kpa"][used], colour="second", size=3.5, name="corrected", showlegend=True,
+        hovertemplate="%{x:.3g} h: %{y:.4g} kPa<extra>corrected</extra>",
     )  # fmt: skip
-    fig.add(line(hours, columns["fit_kpa"], name="fit, 95 % band", showlegend=True))
-    slowest = _limit_curve(result, hours, used)
+    fit = line(hours, columns["fit_kpa"], name="fit, 95 % band", showlegend=True)
+    by_hand = int(used.sum()) <= _BY_HAND
+    if by_hand:
+        readings["marker"]["size"] = 8
+    for trace in (fit, readings) if by_hand else (readings, fit):
+        fig.add(trace)
+    slowest = _limit_curve(result, columns, hours, used)
     if slowest is not None:
         fig.add(line(*slowest, colour="limit", name="least allowed", showlegend=True, dash="dash", hoverinfo="skip"))
     fig.layout |= {
@@ -98,23 +104,25 @@ def weather_figure(columns: dict[str, Array]) -> Figure | None:
     )  # fmt: skip
 
 
-def _limit_curve(result: PartResult, hours: Array, used: NDArray[np.bool_]) -> tuple[Array, Array] | None:
-    """The decay from the fitted start that would just keep the least allowed share over the required hold.
-
-    The required hold follows from the results: retained = exp(-required / tau).
-    """
-    limit = next((f.lower for f in result.findings if f.quantity == "retained_fraction"), None)
-    start, retained, tau = (
-        _value(result, name) for name in ("start_pressure_kpa", "retained_fraction", "time_constant_h")
-    )
-    if not limit or start is None or retained is None or tau is None or not used.any():
-        return None
-    required_h = -tau * math.log(retained) if 0 < retained < 1 else math.nan
-    if not math.isfinite(required_h) or required_h <= 0:
+def _limit_curve(
+    result: PartResult, columns: dict[str, Array], hours: Array, used: NDArray[np.bool_]
+) -> tuple[Array, Array] | None:
+    """The decay from the fitted start that would just keep the least allowed share over the required hold."""
+    limit = next((f.lower for f in result.findings if f.quantity == "retained_fraction" and f.lower), None)
+    start, required_h = _value(result, "start_pressure_kpa"), _required_h(result, columns)
+    if limit is None or start is None or required_h is None or not used.any():
         return None
     inner = hours[used]
     t = np.linspace(inner[0], inner[-1], 60)
     return t, start * np.exp(np.log(limit) * (t - inner[0]) / required_h)
+
+
+def _required_h(result: PartResult, columns: dict[str, Array]) -> float | None:
+    """The required hold: told by the table, else it follows from retained = exp(-required / tau)."""
+    if "required_h" in columns:
+        return float(columns["required_h"][0])
+    retained, tau = _value(result, "retained_fraction"), _value(result, "time_constant_h")
+    return -tau * math.log(retained) if tau is not None and retained is not None and 0 < retained < 1 else None
 
 
 def _hold_words(result: PartResult) -> str:
