@@ -117,6 +117,23 @@ def test_every_control_can_be_reached_and_is_named(drawn):
     assert scrolling == 0
 
 
+def test_a_reading_tells_its_cycle_and_value_under_the_pointer(opened):
+    # readings are drawn as one path: they must still answer to the pointer
+    plot = opened.locator(".plot[aria-label^='Centre over'], .plot:has([aria-label^='Centre over'])").first
+    plot.scroll_into_view_if_needed()
+    opened.wait_for_function("document.querySelector('.plot [aria-label^=\"Centre over\"]')")
+    box = plot.locator(".nsewdrag").first.bounding_box()
+    for share in (0.3, 0.5, 0.7, 0.9):
+        for height in (0.35, 0.45, 0.5, 0.55, 0.65):
+            opened.mouse.move(box["x"] + share * box["width"], box["y"] + height * box["height"])
+            opened.wait_for_timeout(60)
+            if said := plot.locator(".hoverlayer text").all_text_contents():
+                break
+        if said:
+            break
+    assert re.match(r"(fit, )?cycle \d+: ", said[0])
+
+
 def test_text_of_logs_does_not_run(drawn):
     assert drawn.evaluate("window.broken") is None
     assert drawn.locator("main img").count() == 0

@@ -108,12 +108,21 @@ def source_figure(result: PartResult, table: pd.DataFrame) -> Figure:
     fig = Drawing()
     fig.add(dots(current, voltage, hovertemplate="%{x:.3g} A: %{y:.4g} V<extra></extra>"))
     ends = np.array([np.nanargmin(current), np.nanargmax(current)])
+    resistance = result.quantities.get("source_resistance_ohm")
+    if isinstance(resistance, Estimate) and resistance.u:
+        # the slope is what was measured: the band turns about the middle of the readings
+        reach = 1.96 * resistance.u * np.abs(current[ends] - np.nanmean(current))
+        corners = np.array([current[ends[0]], np.nanmean(current), current[ends[1]]])
+        middle = np.interp(corners, current[ends], fit[ends])
+        off = np.array([reach[0], 0.0, reach[1]])
+        fig.data.insert(0, band(corners, middle - off, middle + off))
     fig.add(line(current[ends], fit[ends], hoverinfo="skip"))
     fig.layout |= {"xaxis": axis("current, A"), "yaxis": axis("voltage, V")}
     return Figure(
         title="Voltage against current", conclusion=_values(result, ("source_resistance_ohm",)),
         look_for="Look for: points far below the line (a contact that fails under load). The line has the slope of the "
-        "source resistance, found from sample to sample; a discharging pack scatters the points downwards.",
+        "source resistance, found from sample to sample; a discharging pack scatters the points downwards. "
+        "Shade: the line's 95 % band.",
         json=finish(fig), height=250,
     )  # fmt: skip
 
