@@ -24,14 +24,15 @@ from benchlab.logs.reader import read_log
 from benchlab.procedure import load_procedures
 
 STREAM = """
-import resource, sys
+import re, sys
 from pathlib import Path
 from benchlab.logs.reader import iter_batches
 from benchlab.procedure import load_procedures
 n = 0
 for tables in iter_batches(Path(sys.argv[1]), name="log", procedures=load_procedures(), kind="servo_cycling"):
     n += len(tables["1"])
-print(n, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+status = Path("/proc/self/status").read_text()  # getrusage would count what the parent held before exec
+print(n, int(re.search(r"VmHWM:\\s*(\\d+)", status)[1]) // 1024)
 """
 
 
@@ -62,34 +63,42 @@ def best_of_five(readers: dict[str, Callable[[], object]]) -> dict[str, tuple[fl
     return {name: (min(t[0] for t in found), min(t[1] for t in found)) for name, found in times.items()}
 
 
+def print_times(log: Path) -> None:
+    """Print what each reader takes, and the ratio to the fastest bare one."""
+    procedures = load_procedures()
+    readers: dict[str, Callable[[], object]] = {
+        "benchlab": lambda: read_log(log, name="log", procedures=procedures, kind="servo_cycling"),
+        "pandas": lambda: pd.read_csv(log),
+        "pyarrow": lambda: pyarrow.csv.read_csv(log),
+    }
+    try:
+        import duckdb
+        import polars
+
+        readers["polars"] = lambda: polars.read_csv(log)
+        readers["duckdb"] = lambda: duckdb.read_csv(str(log)).fetchnumpy()
+    except ImportError:
+        pass
+    times = best_of_five(readers)
+    print(f"{log.stat().st_size / 1e6:.0f} MB, s on the wall / of the processor:")
+    print(", ".join(f"{k} {wall:.2f} / {processor:.2f}" for k, (wall, processor) in times.items()))
+    for i, what in enumerate(("wall", "processor")):
+        fastest = min(t[i] for k, t in times.items() if k != "benchlab")
+        print(f"ratio to the fastest bare read, {what}: {times['benchlab'][i] / fastest:.2f}")
+
+
 def main() -> None:
     """Run and print times, ratio and peak memory."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rows", type=int, default=840_000)
-    rows = parser.parse_args().rows
-    procedures = load_procedures()
+    parser.add_argument("--memory-only", action="store_true")
+    arguments = parser.parse_args()
+    rows = arguments.rows
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "log.csv"
-        write_log(log, rows)
-        readers: dict[str, Callable[[], object]] = {
-            "benchlab": lambda: read_log(log, name="log", procedures=procedures, kind="servo_cycling"),
-            "pandas": lambda: pd.read_csv(log),
-            "pyarrow": lambda: pyarrow.csv.read_csv(log),
-        }
-        try:
-            import duckdb
-            import polars
-
-            readers["polars"] = lambda: polars.read_csv(log)
-            readers["duckdb"] = lambda: duckdb.read_csv(str(log)).fetchnumpy()
-        except ImportError:
-            pass
-        times = best_of_five(readers)
-        print(f"{log.stat().st_size / 1e6:.0f} MB, s on the wall / of the processor:")
-        print(", ".join(f"{k} {wall:.2f} / {processor:.2f}" for k, (wall, processor) in times.items()))
-        for i, what in enumerate(("wall", "processor")):
-            fastest = min(t[i] for k, t in times.items() if k != "benchlab")
-            print(f"ratio to the fastest bare read, {what}: {times['benchlab'][i] / fastest:.2f}")
+        if not arguments.memory_only:
+            write_log(log, rows)
+            print_times(log)
         for n in (rows // 4, rows // 4 * 10):
             write_log(log, n)
             command = [sys.executable, "-c", STREAM, str(log)]
