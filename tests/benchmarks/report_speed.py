@@ -2,7 +2,8 @@
 
 Prints for each report.html: bytes; median of five openings until the page can be used (links, filter, sort) and until
 the drawing code stands and the figures near the view can be drawn; seconds and pages of a print to PDF (A4); console
-errors and requests. Give an older report beside a newer one: on a busy machine only the ratio of the two means something.
+errors and requests. Give an older report beside a newer one: on a busy machine only the ratio of the two means
+something.
 """
 
 from __future__ import annotations

@@ -121,7 +121,7 @@ def test_a_reading_tells_its_cycle_and_value_under_the_pointer(opened):
     # readings are drawn as one path: they must still answer to the pointer
     plot = opened.locator(".plot[aria-label^='Centre over'], .plot:has([aria-label^='Centre over'])").first
     plot.scroll_into_view_if_needed()
-    opened.wait_for_function("document.querySelector('.plot [aria-label^=\"Centre over\"]')")
+    opened.wait_for_selector(".plot [aria-label^='Centre over']")
     box = plot.locator(".nsewdrag").first.bounding_box()
     for share in (0.3, 0.5, 0.7, 0.9):
         for height in (0.35, 0.45, 0.5, 0.55, 0.65):

@@ -62,7 +62,7 @@
     layout.width = Number(plot.dataset.paper) || (plot.dataset.wide ? 688 : 219);
     const small = layout.width < 300;
     const size = small ? 8 : 9;
-    layout.height = Number(plot.dataset.height) * (plot.dataset.wide ? 0.55 : 0.66);
+    layout.height = Number(plot.dataset.height) * (plot.dataset.wide ? 0.5 : 0.66);
     layout.autosize = false;
     plot.style.height = `${layout.height}px`;
     layout.template.layout.font.size = size;
