@@ -15,6 +15,7 @@ import numpy as np
 
 from benchlab.servo.course import Cells, Course
 from benchlab.servo.texture import mesh_periods, orthonormal, sound_columns, texture_columns
+from benchlab.servo.tooth import TOO_FEW
 from benchlab.servo.windows import Array
 
 _FROM = 0.4
@@ -46,9 +47,11 @@ def find_rise(c: Course, cells: Cells, *, least_a: float, eccentric_a: float) ->
     which the texture of the gears is gone.
     """
     textured = eccentric_a > 0
+    if len(cells.mean) < _SPARE:
+        return None, TOO_FEW
     base = sound_columns(c, cells, tilted=False)
     if len(cells.mean) < base.shape[1] + (4 if textured else 0) + 1 + _SPARE:
-        return None, "the strokes have too few places with current readings to tell binding from other changes"
+        return None, TOO_FEW
     low, high = _ends(c)
     share = (cells.angle_deg - (low + high) / 2) / ((high - low) / 2)
     weight = np.sqrt(cells.count / (cells.count + 10.0))

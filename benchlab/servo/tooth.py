@@ -25,6 +25,7 @@ _CERTAIN, _CERTAIN_GROWN = 10.0, 6.0
 texture is in the way. Sound gears whose teeth differ by 2 % reach 7.5 (45 simulated), a tooth of 3x noise 20."""
 _SPARE = 12
 """Cells more than unknowns, at least: with fewer a wrong period of the texture fits as well."""
+TOO_FEW = "the strokes have too few places with current readings to tell faults from the texture of the gears"
 _MOST = 4
 _SEEN = 0.3
 """A spike at an angle can be seen if the cells show this share of what they would if they lay dense."""
@@ -48,11 +49,13 @@ def find_spikes(c: Course, cells: Cells, *, least_a: float, textured: bool) -> t
 
     ``textured``: False for the difference of two profiles, in which the texture of the gears is gone.
     """
+    if len(cells.mean) < _SPARE:
+        return [], TOO_FEW
     base = sound_columns(c, cells)
     periods = mesh_periods(c) if textured else np.zeros(0)
     unknowns = base.shape[1] + (4 if textured else 0) + 3
     if len(cells.mean) < unknowns + _SPARE:
-        return [], "the strokes have too few places with current readings to tell a tooth from the texture of the gears"
+        return [], TOO_FEW
     grid, spikes = _candidates(cells)
     weight = np.sqrt(cells.count / (cells.count + 10.0))
     y, spikes_w = weight * cells.mean, weight[:, None] * spikes
