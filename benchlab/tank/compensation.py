@@ -91,9 +91,10 @@ def wander(time_s: Array, sd: float, over_h: float) -> Array:
 def dose(time_s: Array, gauge_kpa: Array, atmosphere_kpa: Array, temperature_k: Array, reference_kpa: float) -> Array:
     """Integral (n,) from the first row of the pressure that drives a laminar leak, in kPa s.
 
-    Flow through a laminar path goes with ``p_abs**2 - p_atm**2``; referred to the fitted ``P ln(N / P)`` and divided by
-    twice the mean atmosphere that is ``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` (``benchlab.tank.decay``),
-    the gauge pressure itself where that is small. Between readings the pressure is taken to fall exponentially.
+    Flow through a laminar path goes with ``p_abs**2 - p_atm**2``; referred to the fitted ``P ln(N / P)`` and divided
+    by twice the mean atmosphere that is ``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0``
+    (``benchlab.tank.decay``), the gauge pressure itself where that is small. Between readings the pressure is taken to
+    fall exponentially.
     """
     absolute, mean = gauge_kpa + atmosphere_kpa, float(atmosphere_kpa.mean())
     drive = gauge_kpa * (absolute + atmosphere_kpa) / (2 * mean) * reference_kpa / absolute

@@ -7,11 +7,11 @@ From the amount of gas: with ``N = p_abs T0 / T`` (proportional to n / V) and P 
 where g is the gauge pressure and e what the wall gives way elastically,
 
 which is exact for a laminar leak, whatever the weather does, because the driving pressure
-``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` is itself measured (``compensation.dose``); where the pressure
-is small beside the atmosphere it is the gauge pressure and this is DESIGN section 7's sum of two exponentials. The model
-is linear in a, k and the sizes of the settling. Given its time constants everything is therefore integrated exactly
-(Gaussian); over the time constants, the kind of wall and the noise the posterior is averaged on a grid. A
-settling that the log cannot tell from a leak thus widens the interval instead of passing for one or the other.
+``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` is itself measured (``compensation.dose``). Where the
+pressure is small beside the atmosphere it is the gauge pressure, and this is DESIGN section 7's sum of exponentials.
+The model is linear in a, k, e and the sizes of the settling. Given its time constants everything is therefore
+integrated exactly (Gaussian); over the time constants, the kinds of wall and the noise the posterior is averaged on a
+grid. A settling that the log cannot tell from a leak thus widens the interval instead of passing for one or the other.
 """
 
 from __future__ import annotations
@@ -25,7 +25,21 @@ from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.special import ndtr
 
 from benchlab.tank.noise import PLAIN, Noise, covariance, likely_noises
-from benchlab.tank.settling import LONG, PARTS, QUICK_S, SHORT, SLOW_S, WALLS, Lag, Settling, Wall, decays, spreads
+from benchlab.tank.settling import (
+    LONG,
+    PARTS,
+    QUICK_S,
+    SHORT,
+    SLOW_S,
+    WALLS,
+    WITH_SHORT,
+    Lag,
+    Settling,
+    Wall,
+    decays,
+    shorts,
+    spreads,
+)
 
 Array = NDArray[np.float64]
 
@@ -70,7 +84,7 @@ class HoldData:
         stack = [
             decays(t, quick_s),
             decays(t, slow_s),
-            decays(t, SHORT * slow_s),
+            shorts(t, slow_s),
             spreads(t, slow_s),
             self.late(quick_s),
             give,
@@ -100,7 +114,7 @@ class DecayFit:
     rate_u: float
     rate_lo: float
     rate_hi: float
-    """Relative loss of gauge pressure at the start, 1 / tau_leak, and its 95 % interval; negative: noise of a tight tank."""
+    """Relative loss of gauge pressure at the start (1 / tau_leak), with 95 % interval; below 0: noise."""
     p1: float
     p1_u: float
     loss: float
@@ -152,7 +166,7 @@ def fit_decay(data: HoldData) -> DecayFit:
 
 
 def _pairs(window: Array) -> tuple[Array, Array]:
-    quick, slow = np.exp(np.linspace(*window[0], _QUICK)), np.exp(np.linspace(*window[1], _SLOW))
+    quick, slow = (np.exp(np.linspace(w[0], w[1], n)) for w, n in zip(window, (_QUICK, _SLOW), strict=True))
     a, b = np.meshgrid(quick, slow, indexing="ij")
     return a.ravel(), b.ravel()
 
@@ -160,7 +174,7 @@ def _pairs(window: Array) -> tuple[Array, Array]:
 def _window(data: HoldData, noise: Noise) -> Array:
     """Range of ln(tau), rows quick and slow, that holds the posterior and lets the grid resolve it."""
     whole = np.log(np.array([QUICK_S, SLOW_S]))
-    window = whole
+    window: Array = whole
     for _ in range(5):
         grid = _posterior(data, noise, *_pairs(window))
         p = _weights(grid).sum(axis=0)
@@ -175,7 +189,7 @@ def _window(data: HoldData, noise: Noise) -> Array:
         window = new
         if done:
             break
-    return window
+    return np.asarray(window)
 
 
 def _weights(grid: _Grid) -> Array:
@@ -195,7 +209,7 @@ def _posterior(data: HoldData, noise: Noise, quick: Array, slow: Array) -> _Grid
     blocks = [
         decays(t, each_quick),
         decays(t, each_slow),
-        decays(t, SHORT * each_slow),
+        shorts(t, each_slow),
         spreads(t, each_slow),
         late,
         data.give,
@@ -243,7 +257,7 @@ def _peak(grid: _Grid) -> tuple[float, float]:
 def _tangent(data: HoldData, quick: float, slow: float) -> tuple[Array, Array, Array]:
     """Columns, prior means and prior standard deviations of the model made linear about two time constants."""
     t = data.time_s
-    mean, sd = data.settling.amplitudes(data.level_kpa, WALLS[2])
+    mean, sd = data.settling.amplitudes(data.level_kpa, WALLS[0])
     columns = np.column_stack([
         data.fixed, data.parts(np.array([quick]), np.array([slow]))[0],
         np.exp(-t / (quick * 1.7)) - np.exp(-t / quick), np.exp(-t / (slow * 1.7)) - np.exp(-t / slow),
@@ -300,10 +314,13 @@ def _derived(data: HoldData, quick: Array, slow: Array, mean: Array, cov: Array)
     tau = np.stack([quick, slow, SHORT * slow, slow / LONG, slow * LONG])
 
     def numbers(x: Array) -> Array:
-        a, k, parts, spread, give = x[0], x[1], x[2:5], x[5], x[7]
+        a, k, parts, give = x[0], x[1], x[2:5], x[7]
+        spread = x[5] + WITH_SHORT * parts[2]
         pull = np.clip(k / (1 + give) * tau, -_MOST_SETTLED, _MOST_SETTLED)
         sizes = np.stack([parts[0], parts[1] - 2 * spread, parts[2], spread, spread])
-        amount = level * np.exp((a - (sizes * pull / (1 - pull)).sum(axis=0)) / level)
+        # y(0) less all that settles, of which the wall's give has swallowed a part
+        start = a + (sizes * (1 - 1 / ((1 - pull) * (1 + give)))).sum(axis=0)
+        amount = level * np.exp(start / level)
         p1 = amount - atmosphere
         rate = k * (1 + p1 / (2 * atmosphere))
         wider = 1 + (parts[1] + parts[2] + give * p1) / level

@@ -92,7 +92,8 @@ def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> 
     return Measured(
         hold=hold, pressures=pressures, fit=fit, corrected_kpa=amount - p0,
         block_time_s=time, gas_k=t0, atmosphere_kpa=p0, resolution_kpa=step_of(pressures.raw_kpa[used]),
-        temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured, note=note,
+        temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured,
+        note=note,
     )  # fmt: skip
 
 
@@ -145,7 +146,7 @@ def _reading_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankPro
 
 
 def _blocks(t: Array, series: tuple[Array, ...], reading_u: float) -> tuple[Array, list[Array], Array]:
-    """Means of blocks of rows, narrow at the start, with the standard uncertainty of the first series' from its scatter."""
+    """Means of blocks of rows, narrow at the start, and the standard uncertainty of those of the first series."""
     if len(t) <= MANUAL_ROWS:
         return t, list(series), np.full(len(t), max(reading_u, 1e-6))
     sigma = max(_row_noise(series[0]), reading_u)

@@ -2,8 +2,7 @@
 
 Settling is the sum of a quick part (the gas cools after filling) and of a slow one (the wall creeps). The time
 constants enter non-linearly and lie somewhere within ``QUICK_S`` and ``SLOW_S``; all else is linear. Tanks differ: soft
-walls with one relaxation time or with many, stiff ones that have cooled already. Each kind is tried, and the log
-decides as far as it can.
+walls, and stiff ones that have cooled already. Either is tried, and the log decides as far as it can.
 """
 
 from __future__ import annotations
@@ -21,9 +20,10 @@ SLOW_S = (600.0, 7200.0)
 """Range of the time constant of wall creep (common practice, no source)."""
 SHORT, LONG = 0.2, 4.0
 """Part of a wall's creep may be quicker or slower than the rest by these factors."""
-_SHORT_SHARE, _SHORT_U, _SPREAD_SHARE, _SPREAD_U = 0.15, 0.15, 0.04, 0.06
-"""Shares of the creep that are quicker, and that go each way by ``LONG``, in a wall with many relaxation times."""
-_NEARLY_NONE = 0.003
+WITH_SHORT = 0.2
+"""A wall with many relaxation times has slower ones too: this share of its quick part goes each way by ``LONG``."""
+_SHORT_SHARE, _SHORT_U, _SPREAD_U = 0.13, 0.12, 0.06
+"""Shares of the creep that are quicker, and that go each way besides (a stretched exponential of exponent 1 to 0.8)."""
 PARTS = 6
 """Linear coefficients beside the leak: quick, slow, short part and spread of the settling; the gas's lag behind the
 thermometer; the wall's give."""
@@ -35,18 +35,11 @@ class Wall:
 
     scale: float
     """Settling to be expected, of what the procedure states."""
-    shape: float
-    """0: one relaxation time; 1: as many as a wall may have."""
     likely: float
     """Probability beforehand."""
 
 
-WALLS = (
-    Wall(scale=1.0, shape=0.0, likely=0.3),
-    Wall(scale=1.0, shape=0.2, likely=0.2),
-    Wall(scale=1.0, shape=1.0, likely=0.3),
-    Wall(scale=0.1, shape=1.0, likely=0.2),
-)
+WALLS = (Wall(scale=1.0, likely=0.8), Wall(scale=0.1, likely=0.2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,12 +58,8 @@ class Settling:
         """Prior mean and standard deviation of quick, slow, short part and spread (kPa), of lag and give (1)."""
         level = abs(level_kpa) * wall.scale
         slow, slow_u = self.slow_share * level, self.slow_share_u * level
-        shape, least = wall.shape * slow, _NEARLY_NONE * slow
-        mean = [self.quick_share * level, slow, _SHORT_SHARE * shape, _SPREAD_SHARE * shape, 0.5, self.give]
-        sd = [
-            self.quick_share_u * level, slow_u, max(_SHORT_U * shape, least), max(_SPREAD_U * shape, least / 3),
-            0.5, self.give_u,
-        ]  # fmt: skip
+        mean = [self.quick_share * level, slow, _SHORT_SHARE * slow, 0.0, 0.5, self.give]
+        sd = [self.quick_share_u * level, slow_u, _SHORT_U * slow, _SPREAD_U * slow, 0.5, self.give_u]
         return np.array(mean), np.maximum(sd, 1e-9)
 
 
@@ -97,6 +86,11 @@ def lag_times() -> Array:
 def decays(time_s: Array, tau_s: Array) -> Array:
     """exp(-t / tau), shape (times, taus)."""
     return np.asarray(np.exp(-time_s[:, None] / tau_s))
+
+
+def shorts(time_s: Array, tau_s: Array) -> Array:
+    """Quicker part of a wall's creep, and what goes with it."""
+    return np.asarray(decays(time_s, SHORT * tau_s) + WITH_SHORT * spreads(time_s, tau_s))
 
 
 def spreads(time_s: Array, tau_s: Array) -> Array:
