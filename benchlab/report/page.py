@@ -33,7 +33,7 @@ _FIGURES = {"servo": servo_figures, "tank": tank_figures, "pack": pack_figures, 
 _MAIN_FIGURES = 6
 """So many of a servo's small figures are open at once; the rest waits behind "more quantities"."""
 _BUDGET = ("circuit", "phase", "minutes", "share", "mean_current_a", "charge_mah")
-_CROSS_CHECK = ("servo", "mean_current_a", "cycles")
+_CROSS_CHECK = ("servo", "mean_current_a", "idle_current_a", "moving_current_a", "cycles")
 REJECTED_SHOWN = 40
 """Rejected rows listed per log; all of them stand in rejected_rows.csv."""
 

@@ -181,7 +181,7 @@ def test_a_packs_budget_and_cross_check_are_tables(page):
     assert cells(page, "What one flight takes from P1", "receiver A") == [
         "receiver A", "cruise", "6", "6", "50", "600",
     ]  # fmt: skip
-    assert cells(page, "Cross-check: ", "S02") == ["S02", "–", "0"]
+    assert cells(page, "Cross-check: ", "S02") == ["S02", "–", "–", "–", "0"]
 
 
 def test_a_number_keeps_its_uncertainty_and_unit_in_one_line(page):
