@@ -154,6 +154,49 @@ def match(
     raise typer.Exit(2 if done.faults else 0 if good else 1)
 
 
+@plan_app.command("tank")
+def plan_tank(
+    volume_ml: Annotated[float, typer.Option("--volume-ml", min=1, help="Volume of the tank.")],
+    start_kpa: Annotated[float, typer.Option("--start-kpa", min=0.1, help="Gauge pressure at sealing.")],
+    resolution_kpa: Annotated[float, typer.Option("--resolution-kpa", min=1e-6, help="Step of the gauge.")] = 0.01,
+    noise_kpa: Annotated[float, typer.Option("--noise-kpa", min=0, help="Scatter of a single reading.")] = 0.0,
+    every_s: Annotated[float, typer.Option("--every-s", min=0.1, help="Seconds from reading to reading.")] = 10.0,
+    temperature: Annotated[bool, typer.Option("--temperature", help="A thermometer is logged as well.")] = False,
+    barometer: Annotated[bool, typer.Option("--barometer", help="A barometer is logged as well.")] = False,
+    required_h: Annotated[float | None, typer.Option("--required-h", min=0.1, help="Hours it must hold.")] = None,
+    limit: Annotated[
+        float | None, typer.Option("--limit", min=0.01, max=0.999, help="Least share to be retained after them.")
+    ] = None,
+    expected: Annotated[
+        float | None, typer.Option("--expected", min=0.01, max=0.999, help="Share a sound tank retains after them.")
+    ] = None,
+    probability: ProbabilityOption = 0.9,
+    quiet: QuietOption = False,
+) -> None:
+    """Say how long a tank must be held.
+
+    The shortest hold after which a sound tank is accepted with the wanted probability, and what a better gauge, a
+    thermometer or a barometer would save.
+    """
+    with _errors():
+        from benchlab.procedure import load_procedures
+        from benchlab.tank.plan import Bench, plan_hold, plan_text
+
+        bench = Bench(
+            volume_ml=volume_ml, start_pressure_kpa=start_kpa, resolution_kpa=resolution_kpa, noise_kpa=noise_kpa,
+            sampling_s=every_s, temperature=temperature, barometer=barometer,
+        )  # fmt: skip
+        with _progress(quiet) as progress:
+            try:
+                plan = plan_hold(
+                    bench, load_procedures().tank, limit=limit, required_h=required_h, expected=expected,
+                    probability=probability, progress=progress,
+                )  # fmt: skip
+            except ValueError as error:
+                raise BenchlabError(str(error), do="correct the option") from None
+        print(plan_text(plan))
+
+
 @plan_app.command("servo")
 def plan_servo(
     log: Annotated[
