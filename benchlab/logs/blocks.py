@@ -238,7 +238,12 @@ class BlockParser:
             bad = np.isnan(factor) & ~np.isnan(numbers)
             before = columns[i].bad
             bad = bad if before is None else bad | before
-            columns[i] = Cells(numbers=numbers * factor, text=columns[i].text, bad=bad if bad.any() else None)
+            if not bad.any():
+                columns[i] = Cells(numbers=numbers * factor, text=columns[i].text)
+                continue
+            text = as_text(columns[i])
+            told = pc.binary_join_element_wise(text, names, " ", null_handling="replace")
+            columns[i] = Cells(numbers=numbers * factor, text=pc.if_else(pa.array(bad), told, text), bad=bad)
         return columns
 
     def _column(self, i: int, cells: Sequence[str]) -> Cells:

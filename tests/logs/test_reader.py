@@ -189,3 +189,10 @@ def test_the_description_of_200_columns_is_no_longer(read) -> None:
     assert len(text) <= 24
     assert max(map(len, text)) <= 100
     assert "columns of the same channels for parts 2, 3 to 100" in "\n".join(text)
+
+
+def test_a_unit_column_may_change_and_an_impossible_unit_is_rejected(read) -> None:
+    units = ["mA" if i < 40 else "psi" if i == 45 else "A" for i in range(60)]
+    log = read("Time (s),Current,Unit\n" + "".join(f"{i},{i},{u}\n" for i, u in enumerate(units)), "current_draw")
+    assert log.tables[""]["current_a"].iloc[[1, 39, 41]].to_list() == pytest.approx([0.001, 0.039, 41.0])
+    assert log.rejected.drop(columns="file").to_numpy().tolist() == [[47, "Current", "45 psi", "not a number"]]
