@@ -21,6 +21,8 @@ from benchlab.tank.numbers import Numbers, numbers_of
 PSI_KPA = 6.894757
 _ADVISED_Z = 2.0
 """A longer hold is advised with a little to spare: about 98 % where the rule asks for 95."""
+_MOST_MORE = 9.0
+"""Beyond a hold ten times as long, better means are advised instead."""
 _REPORTED = (
     "leak_rate_pa_m3_s", "leak_rate_sml_min", "retained_fraction", "time_constant_h", "half_life_h",
     "start_pressure_kpa", "settling_fraction", "hold_h", "volume_ml", "liquid_weep_ml_h", "equivalent_bore_um",
@@ -163,6 +165,7 @@ def _result(
         judged_on=_judged_on(measured), logs=log_names, quantities=quantities, budget=budget,
         findings=tuple(findings), events=tuple(sorted(events, key=lambda e: e.time_s or 0.0)),
         not_measured=tuple(missing), notes=tuple(dict.fromkeys(notes)),
+        next_step=_next_step(findings, measured, procedure),
     )  # fmt: skip
     return Analysis(result=result, tables=tables)
 
@@ -209,12 +212,35 @@ def _long_enough(
     if float(ndtri(procedure.rule.accept)) * rate_u <= margin:
         return []
     hours = numbers.main.hold_s / 3600
-    # a slope's uncertainty falls with the length to the power 1.5 where readings scatter, 0.5 where weather rules
-    power = 1.5 if numbers.main.temperature_measured and numbers.main.barometer_measured else 0.5
-    advised = float(f"{hours * (_ADVISED_Z * rate_u / margin) ** (1 / power):.2g}")
+    advised = float(f"{hours * (_ADVISED_Z * rate_u / margin) ** (1 / _power(numbers.main)):.2g}")
     why = f"{hours:.3g} h: too short or too uncertain to tell even a sound tank; hold for about {advised:g} h"
     longer = Limit(lower=advised, otherwise="retest", source="rough length that the uncertainty of this hold asks for")
     return [judge_count("hold_h", "length", hours, "h", longer, why)]
+
+
+def _next_step(findings: Sequence[Finding], measured: Sequence[Measured], procedure: TankProcedure) -> str | None:
+    """Say whether the tank leaks or how much longer to hold it; None where the hold is enough or cannot say."""
+    kept = next((f for f in findings if f.quantity == "retained_fraction" and f.aspect == "value"), None)
+    if not measured or kept is None or kept.value is None or kept.u is None or kept.lower is None:
+        return None
+    if kept.verdict == "reject":
+        return "It leaks: find and mend the leak, then hold it again."
+    if kept.verdict == "accept" or kept.value <= kept.lower:
+        return None
+    main = max(measured, key=lambda m: m.hold_s)
+    hours = main.hold_s / 3600
+    wanted = (kept.value - kept.lower) / float(ndtri(procedure.rule.accept))
+    more = hours * ((kept.u / wanted) ** (1 / _power(main)) - 1)
+    if more > _MOST_MORE * hours:
+        return "Log temperature and barometer beside the gauge and hold it again; a longer hold alone will hardly do."
+    return (
+        f"Keep holding for another {max(more, 0.1):.2g} h; if the tank is open already, hold for {hours + more:.2g} h."
+    )
+
+
+def _power(main: Measured) -> float:
+    """Power of the length by which the uncertainty falls: 1.5 where readings scatter, 0.5 where weather rules."""
+    return 1.5 if main.temperature_measured and main.barometer_measured else 0.5
 
 
 def _count_findings(limits: Limits, events: tuple[Event, ...], part: Tank) -> list[Finding]:

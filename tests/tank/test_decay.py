@@ -1,0 +1,67 @@
+"""The fit of leak and settling: what must hold whatever the tank."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from benchlab.airframe import Tank
+from benchlab.procedure import load_procedures
+from benchlab.simulate.tank import Scenario, leak_rate_for, simulate_hold
+from benchlab.tank.analyse import analyse_tank
+from benchlab.tank.compensation import dose
+from benchlab.tank.fall import fit_fall
+
+PROCEDURE = load_procedures().tank
+TANK = Tank(id="T1", volume_ml=1900, volume_u_ml=15)
+
+
+def result(retained: float, seed: int = 3, **changes):
+    scenario = dataclasses.replace(Scenario(sampling_s=20.0), **changes)
+    leak = leak_rate_for(scenario, retained, 4.0)
+    made = simulate_hold(dataclasses.replace(scenario, leak_rate_pa_m3_s=leak), np.random.default_rng(seed))
+    return made, analyse_tank([made.frame], TANK, PROCEDURE).result
+
+
+def test_the_dose_of_a_constant_small_pressure_is_pressure_times_time():
+    time = np.array([0.0, 10.0, 20.0])
+    gauge, atmosphere, kelvin = np.full(3, 0.01), np.full(3, 100.0), np.full(3, 293.15)
+    # (p_abs^2 - p_atm^2) / (2 p_atm) is the gauge pressure but for p / (2 p_atm) = 5e-5
+    assert dose(time, gauge, atmosphere, kelvin, 100.01) == pytest.approx([0.0, 0.1, 0.2], rel=1e-4)
+
+
+def test_the_dose_between_far_readings_follows_the_exponential():
+    # from 10 to 5 kPa in 100 s: the integral is 5 x 100 / ln 2 (less than 10 % more where p is 10 % of the atmosphere)
+    time, gauge = np.array([0.0, 100.0]), np.array([1e-3, 5e-4])
+    total = dose(time, gauge, np.full(2, 100.0), np.full(2, 300.0), 100.0)[-1]
+    assert total == pytest.approx(5e-4 * 100 / np.log(2), rel=1e-4)
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13])
+def test_slow_settling_does_not_pass_for_a_leak_nor_hide_one(seed):
+    made, found = result(0.8, seed, creep_share=0.2, creep_s=2500.0, creep_stretch=1.0)
+    rate = found.quantities["leak_rate_pa_m3_s"]
+    # 4 standard uncertainties: exceeded once in 16 000 seeds
+    assert abs(rate.value - made.truth.leak_rate_pa_m3_s) < 4 * rate.u
+    assert rate.u < 0.1 * rate.value
+
+
+def test_a_tight_tank_does_not_keep_more_than_all_of_its_pressure_beyond_its_uncertainty():
+    _, found = result(0.9999)
+    kept = found.quantities["retained_fraction"]
+    assert kept.value < 1 + 2 * kept.u
+
+
+def test_a_leak_is_told_to_be_mended_and_a_short_hold_to_be_kept_on():
+    assert "leaks" in result(0.4)[1].next_step
+    unsure = result(0.9, hold_h=1.0, temperature=False)[1]
+    assert unsure.verdict == "retest"
+    assert unsure.next_step.startswith(("Keep holding for another", "Log temperature"))
+    assert result(0.97)[1].next_step is None
+
+
+def test_a_fast_fall_has_one_time_constant_where_it_is_exponential():
+    time = np.linspace(0, 30, 301)
+    fit, _ = fit_fall(time, 700 * np.exp(-time / 7.2), time, 0.0)
+    assert 1 / fit.rate == pytest.approx(7.2, rel=1e-9)  # exact data, straight line: rounding only
+    assert fit.rate_u < 1e-9
