@@ -11,6 +11,7 @@ from benchlab.procedure import ServoProcedure
 from benchlab.quantities import unit_of
 from benchlab.results import Analysis, Event, NotMeasured, PartResult, worst
 from benchlab.servo import tables as table_of
+from benchlab.servo.course import INNER
 from benchlab.servo.cycle_uncertainty import typical_u
 from benchlab.servo.cycles import Cycles, find_cycles
 from benchlab.servo.diagnosis import diagnose
@@ -140,6 +141,11 @@ def _notes(
     if "jitter_deg" in case.trends and (step := samples.steps.get("position_deg", 0.0)) > 0:
         notes.append(
             f"jitter_deg is as recorded: the sensor's step of {step:.3g} deg alone makes up {step / 12**0.5:.2g} deg."
+        )
+    if "tooth" not in case.visible:
+        notes.append(
+            f"Damaged teeth are looked for from {100 * INNER[0]:.0f} % to {100 * INNER[1]:.0f} % of each stroke: "
+            "nearer its ends the current of starting and stopping hides them."
         )
     told = [f"{name} {each[name]:.2g} {unit_of(name)}" for name in PER_CYCLE if name in each and name not in RAW_OF]
     if told:

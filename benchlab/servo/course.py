@@ -18,7 +18,7 @@ from benchlab.servo.windows import Array
 
 _CELL_DEG = 1.5
 """Width of a cell: about that of a tooth's spike."""
-_INNER = (0.15, 0.95)
+INNER = (0.15, 0.95)
 """Share of a stroke that is looked at: before it the inrush is too steep, after it the servo brakes."""
 _COARSE = 24
 _CLIP = 10.0
@@ -104,7 +104,7 @@ def cells_of(c: Course, chosen: NDArray[np.bool_]) -> Cells:
     """Average the chosen samples in cells; cells that few strokes leave a sample in are those of odd strokes."""
     number = np.maximum(np.ceil(np.abs(c.way_deg) / _CELL_DEG).astype(np.intp), 8)
     first = np.concatenate([[0], np.cumsum(number)])
-    inside = chosen & (c.done >= _INNER[0]) & (c.done < _INNER[1])
+    inside = chosen & (c.done >= INNER[0]) & (c.done < INNER[1])
     kind, done = c.kind[inside], c.done[inside]
     cell = first[kind] + (done * number[kind]).astype(np.intp)
     n = int(first[-1])

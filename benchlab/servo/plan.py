@@ -209,6 +209,8 @@ def plan_from_pilot(
     totals = [p.total for p in plans.values()]
     total = None if None in totals else max([least, *(t for t in totals if t is not None)])
     notes = ("No quantity of the pilot log has a limit on its drift.",) if not plans else ()
+    if total is not None and total == least:
+        notes += (f"The procedure asks for {least} cycles in any case.",)
     return RunInPlan(cycles_seen=len(cycles), quantities=plans, total=total, notes=notes)
 
 
@@ -241,26 +243,36 @@ def noise_of(fit: TrendFit) -> tuple[float, float, float | None, float]:
 
 
 def plan_text(plan: CyclePlan | RunInPlan) -> str:
-    """Say the plan in lines for the terminal."""
+    """Say the plan in lines of at most 80 columns for the terminal."""
     if isinstance(plan, CyclePlan):
-        return _in_words(plan)
-    lines = [f"Pilot: {plan.cycles_seen} cycles."]
-    lines += [f"  {name}: {_in_words(p)}" for name, p in plan.quantities.items()]
-    lines += plan.notes
+        return "\n".join(_in_words(plan))
+    lines = [f"Pilot log: {plan.cycles_seen} cycles. Cycles needed", ""]
+    lines.append(f"  {'':<27}{'for the drift':>14}{'for the run-in':>16}{'u wanted':>10}{'u then':>10}")
+    lines += [_row(name, p) for name, p in plan.quantities.items()]
+    lines += ["", "u: standard uncertainty of the drift per 1000 cycles, in the quantity's unit.", *plan.notes]
     if plan.total is None:
         lines.append("No number of cycles within reason shows every drift within its limit.")
     else:
-        lines.append(
-            f"Cycles needed in all: {plan.total} ({max(plan.total - plan.cycles_seen, 0)} more than the pilot)."
-        )
+        more = max(plan.total - plan.cycles_seen, 0)
+        lines.append(f"In all: {plan.total} cycles, {more} more than the pilot log.")
     return "\n".join(lines)
 
 
-def _in_words(plan: CyclePlan) -> str:
+def _row(name: str, plan: CyclePlan) -> str:
+    wanted, then = (_figure(x) for x in (plan.u_wanted, plan.u_reached))
+    drift, run_in = (_figure(x) for x in (plan.for_drift, plan.for_run_in))
+    return f"  {name:<27}{drift:>14}{run_in:>16}{wanted:>10}{then:>10}"
+
+
+def _figure(x: float | None) -> str:
+    return "-" if x is None else f"{x:.3g}" if isinstance(x, float) else str(x)
+
+
+def _in_words(plan: CyclePlan) -> list[str]:
     if plan.total is None:
-        return f"not to be shown: {plan.reason}"
-    parts = [f"{plan.for_drift} cycles to show the drift"]
+        return [f"Not to be shown: {plan.reason}."]
+    lines = [f"In all: {plan.total} cycles.", f"  to show the drift: {plan.for_drift}"]
     if plan.for_run_in is not None:
-        parts.append(f"{plan.for_run_in} to complete the run-in")
-    reached = "" if plan.u_reached is None else f"; {plan.u_reached:.3g} to be expected after {plan.total}"
-    return f"{', '.join(parts)} ({plan.reason}{reached})"
+        lines.append(f"  to complete the run-in: {plan.for_run_in}")
+    reached = _figure(plan.u_reached)
+    return [*lines, f"  {plan.reason};", f"  {reached} is to be expected then"]

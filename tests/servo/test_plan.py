@@ -44,7 +44,7 @@ def test_run_in_takes_three_time_constants_and_what_is_not_known_of_them():
 def test_a_drift_outside_the_limit_is_never_shown_inside():
     plan = plan_cycles(sd=0.1, rho=0.0, limit=Limit(upper=0.5), rule=Rule(), expected_per_1000=0.6)
     assert plan.total is None
-    assert "not to be shown" in plan_text(plan)
+    assert "Not to be shown" in plan_text(plan)
 
 
 def test_a_limit_far_below_the_noise_is_told_to_be_out_of_reach():
@@ -65,7 +65,10 @@ def test_a_pilot_log_plans_every_quantity_with_a_limit_on_its_drift():
     plan = plan_from_pilot(pilot(250), Servo(id="S"), PROCEDURE)
     assert {"centre_deg", "hysteresis_deg", "moving_current_ref_a", "transit_ref_s_per_60deg"} <= set(plan.quantities)
     assert plan.total >= 990  # the procedure's own limit on the count
-    assert "Cycles needed in all" in plan_text(plan)
+    text = plan_text(plan)
+    assert "The procedure asks for 990 cycles in any case." in text
+    assert "In all: 990 cycles, 740 more than the pilot log." in text
+    assert max(map(len, text.splitlines())) <= 80
 
 
 def test_a_short_pilot_is_refused_with_what_to_do():
