@@ -208,7 +208,7 @@ def plan_from_pilot(
     least = int(count.lower or 0) if count is not None else 0
     totals = [p.total for p in plans.values()]
     total = None if None in totals else max([least, *(t for t in totals if t is not None)])
-    notes = ("No quantity of the pilot log has a limit on its drift.",) if not plans else ()
+    notes: tuple[str, ...] = ("No quantity of the pilot log has a limit on its drift.",) if not plans else ()
     if total is not None and total == least:
         notes += (f"The procedure asks for {least} cycles in any case.",)
     return RunInPlan(cycles_seen=len(cycles), quantities=plans, total=total, notes=notes)
