@@ -88,7 +88,7 @@ def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> 
     if falls_far(gauge, p0):
         fit, note = fit_fall(t, (amount - p0)[used], time, procedure.wall_elasticity_share)
     else:
-        fit = _with_drive(fit_decay(data), _drive_u(pressures, used, procedure))
+        fit = _with_drive(fit_decay(data), _drive_u(pressures, used, procedure), float(np.mean(raw_gauge[used])))
     return Measured(
         hold=hold, pressures=pressures, fit=fit, corrected_kpa=amount - p0,
         block_time_s=time, gas_k=t0, atmosphere_kpa=p0, resolution_kpa=step_of(pressures.raw_kpa[used]),
@@ -202,14 +202,18 @@ def _drive_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankProce
     return out
 
 
-def _with_drive(fit: DecayFit, shares: dict[str, float]) -> DecayFit:
-    """Add what is not known of the driving pressure; the loss of gas itself (``loss``) does not depend on it."""
+def _with_drive(fit: DecayFit, shares: dict[str, float], mean_kpa: float) -> DecayFit:
+    """Add what is not known of the driving pressure, whose mean over the hold is ``mean_kpa``.
+
+    The gas lost over the hold does not depend on it; ``loss``, which is that at p1, does as far as p1 is not the mean.
+    """
     if not shares:
         return fit
     share = combine(*shares.values())
     extra = abs(fit.rate) * share
     return replace(
         fit, rate_u=combine(fit.rate_u, extra), p1_u=combine(fit.p1_u, fit.p1 * share),
+        loss_u=combine(fit.loss_u, fit.loss * share * (1 - mean_kpa / fit.p1)),
         rate_lo=fit.rate - combine(fit.rate - fit.rate_lo, 1.96 * extra),
         rate_hi=fit.rate + combine(fit.rate_hi - fit.rate, 1.96 * extra),
         parts={**fit.parts} | {name: abs(fit.rate) * u for name, u in shares.items()},
