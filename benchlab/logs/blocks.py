@@ -26,6 +26,7 @@ _PLAIN = {
     ".": r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$",
     ",": r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$",
 }
+_COMMENT_LINE = re.compile(rb"^[ \t]*(?:#|%|//)", re.MULTILINE)
 _SPENT = re.compile("[\0\x1a\ufeff]")
 """Padding of a file cut off, an old end-of-file mark, and the mark that begins each of several files joined."""
 _HUGE = 9.9e37  # SCPI-1999 vol. 1, 7.2.1: infinity, and above it not a number
@@ -116,7 +117,7 @@ class BlockParser:
     def _fast(self, block: bytes, first_line: int, n: int) -> Rows | None:
         """Parse a block in which every line is a row; None where that is not so."""
         d = self.dialect
-        if b"\0" in block or (d.comments and (block[:1] in b"#%/" or b"\n#" in block or b"\n%" in block)):
+        if b"\0" in block or (d.comments and _has_comment(block)):
             return None
         delimiter = d.delimiter or "\x1f"
         if d.delimiter == " ":
@@ -358,3 +359,9 @@ def numbers_of(cells: Cells, decimal: str) -> np.ndarray[Any, np.dtype[np.float6
     found = cells.numbers if cells.numbers is not None else numeric_column(cells.text, decimal).numbers
     assert found is not None
     return found
+
+
+def _has_comment(block: bytes) -> bool:
+    """Tell whether a line of a block is a comment, as ``dialect.is_comment`` tells of a single one."""
+    marked = b"#" in block or b"%" in block or b"//" in block  # hardly ever: the search is only worth it then
+    return marked and _COMMENT_LINE.search(block) is not None

@@ -196,3 +196,12 @@ def test_a_unit_column_may_change_and_an_impossible_unit_is_rejected(read) -> No
     log = read("Time (s),Current,Unit\n" + "".join(f"{i},{i},{u}\n" for i, u in enumerate(units)), "current_draw")
     assert log.tables[""]["current_a"].iloc[[1, 39, 41]].to_list() == pytest.approx([0.001, 0.039, 41.0])
     assert log.rejected.drop(columns="file").to_numpy().tolist() == [[47, "Current", "45 psi", "not a number"]]
+
+
+@pytest.mark.parametrize("mark", ["#", "%", "//", "   #", "\t//"])
+@pytest.mark.parametrize("where", [0, 40])
+def test_a_comment_among_the_rows_is_no_row(read, mark, where) -> None:
+    rows = [f"    {i / 10:.2f}    {1 + i % 3}.000    {i % 2}" for i in range(80)]
+    rows.insert(where, f"{mark}0.00    0.000    0")
+    log = read("\n".join(rows) + "\n")
+    assert (log.rows, log.rows_rejected) == (80, 0)
