@@ -184,9 +184,9 @@ class TankProcedure(Procedure):
         """What is known beforehand of the settling: mean and standard deviation, as shares of the start pressure."""
 
         cooling_share: float = 0.1
-        cooling_share_u: float = Field(0.15, gt=0)
+        cooling_share_u: float = Field(0.08, gt=0)
         creep_share: float = 0.12
-        creep_share_u: float = Field(0.1, gt=0)
+        creep_share_u: float = Field(0.06, gt=0)
 
     unknown: Unknown = Unknown()
     settling: Settling = Settling()

@@ -185,7 +185,8 @@ def analyse_parts(
     )
     for tank in register.tank:
         if found := tables("tank", tank):
-            done[tank.id] = analyse_tank(found[0], tank, procedures.tank, found[1], tank.logs)
+            ended = getattr(reads.get(tank.logs[-1]), "time_end", None) if tank.logs else None
+            done[tank.id] = analyse_tank(found[0], tank, procedures.tank, found[1], tank.logs, ended)
     for circuit in register.circuit:
         if found := tables("circuit", circuit):
             fed = [servo_load(s, drawn.get(s, ()), done[s], procedures.current) for s in circuit.servos]

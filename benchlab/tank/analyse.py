@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 
 import numpy as np
@@ -35,6 +36,7 @@ def analyse_tank(
     procedure: TankProcedure,
     log_events: Sequence[Event] = (),
     log_names: Sequence[str] = (),
+    ended: str | None = None,
 ) -> Analysis:
     """Analyse the pressure holds of one tank, one canonical table per log, and judge it.
 
@@ -48,6 +50,8 @@ def analyse_tank(
         Events of the logs themselves (gaps, clock faults), which count for the tank too.
     log_names
         Paths as written in the register.
+    ended
+        When the last log ended, ISO 8601; None where it has no calendar.
 
     Returns
     -------
@@ -76,7 +80,7 @@ def analyse_tank(
         notes.append(
             f"Observed, in words only: “{part.observation}”. Recorded; it carries no number and accepts nothing."
         )
-    return _result(part, procedure, measured, reasons, doubts, notes, tuple(events), tuple(log_names))
+    return _result(part, procedure, measured, reasons, doubts, notes, tuple(events), tuple(log_names), ended)
 
 
 def _one(table: pd.DataFrame, part: Tank, procedure: TankProcedure) -> str | tuple[Hold, Pressures, Measured | str]:
@@ -133,6 +137,7 @@ def _result(
     notes: list[str],
     events: tuple[Event, ...],
     log_names: tuple[str, ...],
+    ended: str | None,
 ) -> Analysis:
     limits = merged_limits(procedure.limits, part.limits)
     required_h = part.required_hold_h or procedure.required_hold_h
@@ -165,7 +170,7 @@ def _result(
         judged_on=_judged_on(measured), logs=log_names, quantities=quantities, budget=budget,
         findings=tuple(findings), events=tuple(sorted(events, key=lambda e: e.time_s or 0.0)),
         not_measured=tuple(missing), notes=tuple(dict.fromkeys(notes)),
-        next_step=_next_step(findings, measured, procedure),
+        next_step=_next_step(findings, measured, procedure, ended),
     )  # fmt: skip
     return Analysis(result=result, tables=tables)
 
@@ -218,24 +223,42 @@ def _long_enough(
     return [judge_count("hold_h", "length", hours, "h", longer, why)]
 
 
-def _next_step(findings: Sequence[Finding], measured: Sequence[Measured], procedure: TankProcedure) -> str | None:
+def _next_step(
+    findings: Sequence[Finding], measured: Sequence[Measured], procedure: TankProcedure, ended: str | None
+) -> str | None:
     """Say whether the tank leaks or how much longer to hold it; None where the hold is enough or cannot say."""
     kept = next((f for f in findings if f.quantity == "retained_fraction" and f.aspect == "value"), None)
     if not measured or kept is None or kept.value is None or kept.u is None or kept.lower is None:
         return None
     if kept.verdict == "reject":
         return "It leaks: find and mend the leak, then hold it again."
-    if kept.verdict == "accept" or kept.value <= kept.lower:
-        return None
     main = max(measured, key=lambda m: m.hold_s)
     hours = main.hold_s / 3600
-    wanted = (kept.value - kept.lower) / float(ndtri(procedure.rule.accept))
-    more = hours * ((kept.u / wanted) ** (1 / _power(main)) - 1)
+    too_short = next((f for f in findings if f.quantity == "hold_h" and f.aspect == "length"), None)
+    if too_short is not None and too_short.lower is not None:
+        more = too_short.lower - hours
+    elif kept.verdict == "accept" or kept.value <= kept.lower:
+        return None
+    else:
+        wanted = (kept.value - kept.lower) / float(ndtri(procedure.rule.accept))
+        more = hours * ((kept.u / wanted) ** (1 / _power(main)) - 1)
     if more > _MOST_MORE * hours:
         return "Log temperature and barometer beside the gauge and hold it again; a longer hold alone will hardly do."
+    until = _until(ended, more)
     return (
-        f"Keep holding for another {max(more, 0.1):.2g} h; if the tank is open already, hold for {hours + more:.2g} h."
+        f"Keep holding {until}{max(more, 0.1):.2g} h more; "
+        f"if the tank is open already, hold it again for {hours + more:.2g} h."
     )
+
+
+def _until(ended: str | None, more_h: float) -> str:
+    """Say the time of day at which a hold is long enough, where the log tells when it ended."""
+    try:
+        end = datetime.datetime.fromisoformat(ended or "")
+    except ValueError:
+        return "for "
+    until = end + datetime.timedelta(hours=max(more_h, 0.1))
+    return f"until {until:%H:%M}" + ("" if until.date() == end.date() else f" on {until:%Y-%m-%d}") + ", "
 
 
 def _power(main: Measured) -> float:

@@ -180,7 +180,7 @@ def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: flo
         gas, _ = lfilter([1 - keep], [1, -keep], level, zi=[keep * level[0]])
         late = np.interp(time[used], even, gas - level) * level_kpa / gas_k
         out.append(np.add.reduceat(late, first) / n)
-    return Lag(tau_s=lag_times(), columns=np.column_stack(out))
+    return Lag(columns=np.column_stack(out))
 
 
 def _drive_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankProcedure) -> dict[str, float]:

@@ -1,6 +1,7 @@
 """The fit of leak and settling: what must hold whatever the tank."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -43,7 +44,8 @@ def test_slow_settling_does_not_pass_for_a_leak_nor_hide_one(seed):
     rate = found.quantities["leak_rate_pa_m3_s"]
     # 4 standard uncertainties: exceeded once in 16 000 seeds
     assert abs(rate.value - made.truth.leak_rate_pa_m3_s) < 4 * rate.u
-    assert rate.u < 0.1 * rate.value
+    # the last of a creep of 20 % of unknown shape: about a tenth of this leak
+    assert rate.u < 0.15 * rate.value
 
 
 def test_a_tight_tank_does_not_keep_more_than_all_of_its_pressure_beyond_its_uncertainty():
@@ -56,8 +58,18 @@ def test_a_leak_is_told_to_be_mended_and_a_short_hold_to_be_kept_on():
     assert "leaks" in result(0.4)[1].next_step
     unsure = result(0.9, hold_h=1.0, temperature=False)[1]
     assert unsure.verdict == "retest"
-    assert unsure.next_step.startswith(("Keep holding for another", "Log temperature"))
+    assert unsure.next_step.startswith(("Keep holding for", "Log temperature"))
     assert result(0.97)[1].next_step is None
+
+
+def test_where_the_log_has_a_calendar_the_time_of_day_is_told():
+    made, _ = result(0.95, hold_h=0.7)
+    told = analyse_tank([made.frame], TANK, PROCEDURE, ended="2031-02-03T12:00:00").result.next_step
+    clock, more = re.match(r"Keep holding until (\d\d:\d\d), ([\d.]+) h more", told).groups()
+    minutes = 60 * int(clock[:2]) + int(clock[3:]) - 12 * 60
+    assert minutes == pytest.approx(60 * float(more), rel=0.06)  # two digits of hours, whole minutes
+    over_night = analyse_tank([made.frame], TANK, PROCEDURE, ended="2031-02-03T23:59:00").result.next_step
+    assert "on 2031-02-04" in over_night
 
 
 def test_a_fast_fall_has_one_time_constant_where_it_is_exponential():
