@@ -445,12 +445,20 @@ def _progress(silent: bool) -> Iterator[Progress]:
     import time
 
     from rich.console import Console
+    from rich.live import Live
+    from rich.spinner import Spinner
     from rich.text import Text
 
     begun = time.monotonic()
-    with Console(stderr=True).status("starting") as status:
-        # as plain text: a file's name may look like markup
-        yield lambda what, share=None: status.update(Text(pace.words(what, share, time.monotonic() - begun)))
+    spinner = Spinner("dots", "starting", style="green")
+    with Live(spinner, console=Console(stderr=True), transient=True, refresh_per_second=12.5) as live:
+
+        def tell(what: str, share: float | None = None) -> None:
+            # as plain text: a file's name may look like markup
+            spinner.update(text=Text(pace.words(what, share, time.monotonic() - begun)))
+            live.refresh()
+
+        yield tell
 
 
 def main() -> None:
