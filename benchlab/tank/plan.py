@@ -218,13 +218,14 @@ def plan_text(plan: HoldPlan) -> str:
         f"  {plan.limit:g}) with a probability of {100 * plan.probability:g} %",
         "",
         f"Shortest hold: {_hours(plan.hold_h)}"
-        + (f" (standard uncertainty of the retained fraction then about {plan.u:.2g})" if plan.u else ""),
+        + (f" (the retained fraction then has u of about {plan.u:.2g})" if plan.u else ""),
     ]  # fmt: skip
     lines += [f"  with {what}: {_hours(hold)}" for what, hold in plan.others]
     lines += [
         "",
-        "From simulated tanks (laminar leak, cooling, creeping wall, weather). Pressurise gently, never from an",
-        "unregulated line, stay below the tank's stated limit, wear eye protection.",
+        "From simulated tanks (laminar leak, cooling, creeping wall, weather).",
+        "Pressurise gently, never from an unregulated line, stay below the tank's",
+        "stated limit, wear eye protection.",
     ]
     return "\n".join(lines)
 
