@@ -80,9 +80,10 @@ def test_the_archives_of_a_folder_are_listed_and_searched_by_part(work):
     assert "A1  2030-03-17" in listed
     assert "T1  tank" in listed
     assert "A1  2030-03-17" in benchlab("archive", "--list", "kept", "--part", "t1", cwd=work).stdout
-    assert "part T9 is in none of the 1 archives here" in benchlab(
-        "archive", "--list", "kept", "--part", "T9", cwd=work
-    ).stdout
+    assert (
+        "part T9 is in none of the 1 archives here"
+        in benchlab("archive", "--list", "kept", "--part", "T9", cwd=work).stdout
+    )
 
 
 def test_an_archive_is_never_overwritten(work):

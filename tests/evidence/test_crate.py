@@ -22,7 +22,9 @@ def bag(tmp_path_factory) -> Path:
 
 
 def entities(bag: Path) -> dict[str, dict]:
-    return {e["@id"]: e for e in json.loads((bag / "data/ro-crate-metadata.json").read_text(encoding="utf-8"))["@graph"]}
+    return {
+        e["@id"]: e for e in json.loads((bag / "data/ro-crate-metadata.json").read_text(encoding="utf-8"))["@graph"]
+    }
 
 
 def test_the_required_properties_are_there(bag):
