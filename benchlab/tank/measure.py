@@ -21,6 +21,7 @@ from benchlab.tank.settling import Lag, Settling, lag_times
 Array = NDArray[np.float64]
 
 _BLOCKS = 110
+_AVERAGED = ("rate", "p1", "loss", "settling", "wall")
 _EARLY = 1.7
 """Blocks are narrow at the start, where settling is quick: their edges go with this power of the time."""
 
@@ -58,6 +59,43 @@ def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> 
     ValueError
         If the corrected pressure does not start above the atmosphere.
     """
+    measured = _measured(pressures, hold, procedure)
+    if not pressures.absolute or pressures.barometer_kpa.measured:
+        return measured
+    return replace(measured, fit=_over_levels(measured.fit, pressures, hold, procedure))
+
+
+def _over_levels(fit: DecayFit, pressures: Pressures, hold: Hold, procedure: TankProcedure) -> DecayFit:
+    """Average the fit over the level of the atmosphere that is only assumed: three points stand for a normal law.
+
+    The level shifts the gauge pressure and with it the course of the drive, far from in proportion: so the hold is
+    fitted again at +-sqrt(3) u, which with weights 1/6, 2/3, 1/6 has the moments of the normal law up to the fifth.
+    """
+    fits, weights = [fit], [4.0]
+    for shift in (-np.sqrt(3), np.sqrt(3)):
+        level = shift * procedure.unknown.barometer_level_u_kpa
+        barometer = replace(pressures.barometer_kpa, series=pressures.barometer_kpa.series + level)
+        shifted = replace(pressures, gauge_kpa=pressures.gauge_kpa - level, barometer_kpa=barometer)
+        try:
+            fits.append(_measured(shifted, hold, procedure).fit)
+        except ValueError:  # no pressure would be left: the atmosphere was not that
+            continue
+        weights.append(1.0)
+    w = np.array(weights) / sum(weights)
+    means, us = (np.array([[getattr(f, name + end) for name in _AVERAGED] for f in fits]) for end in ("", "_u"))
+    mean = w @ means
+    u = np.sqrt(w @ (us**2 + (means - mean) ** 2))
+    numbers = dict(zip(_AVERAGED, mean.tolist(), strict=True))
+    numbers |= dict(zip((f"{name}_u" for name in _AVERAGED), u.tolist(), strict=True))
+    level_u = float(np.sqrt(w @ (means[:, 0] - mean[0]) ** 2))
+    return replace(
+        fit, **numbers, rate_lo=numbers["rate"] - 1.96 * numbers["rate_u"],
+        rate_hi=numbers["rate"] + 1.96 * numbers["rate_u"],
+        parts={**fit.parts, "level of the atmosphere assumed": level_u},
+    )  # fmt: skip
+
+
+def _measured(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> Measured:
     used = hold.used
     temperature, barometer = pressures.temperature_c.series, pressures.barometer_kpa.series
     weight = _time_weight(pressures.time_s[used])
@@ -197,8 +235,6 @@ def _drive_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankProce
         accuracy = combine(accuracy, rectangular(channels["barometer_kpa"].accuracy))
     if accuracy > 0:
         out["accuracy of the gauge"] = accuracy / mean
-    if pressures.absolute and not pressures.barometer_kpa.measured:
-        out["level of the atmosphere assumed"] = procedure.unknown.barometer_level_u_kpa / mean
     return out
 
 
