@@ -14,6 +14,7 @@ from benchlab.judgement import judge, judge_count, merged_limits, not_measured, 
 from benchlab.procedure import Limit, Limits, TankProcedure
 from benchlab.results import Analysis, BudgetLine, Estimate, Event, Finding, NotMeasured, PartResult, worst
 from benchlab.tank.budget import budget_of
+from benchlab.tank.checks import check_notes
 from benchlab.tank.compensation import Pressures, pressures_of
 from benchlab.tank.hold import Hold, find_hold
 from benchlab.tank.measure import Measured, hold_table, measure_hold
@@ -151,6 +152,9 @@ def _result(
         quantities, budget = dict(numbers.quantities), budget_of(numbers, part, procedure)
         missing += numbers.missing
         notes += numbers.notes
+        kept = limits.get("retained_fraction", {}).get("value")
+        for one in measured:
+            notes += check_notes(one, procedure, kept.lower if kept else None, required_h)
         findings += judged(quantities, limits, procedure, numbers)
         tables["hold"] = hold_table(max(measured, key=lambda m: m.hold_s)).assign(required_h=required_h)
     else:
