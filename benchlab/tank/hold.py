@@ -48,7 +48,8 @@ def find_hold(time_s: Array, gauge_kpa: Array) -> Hold:
     """Find the usable hold in a gauge pressure series without missing values (shapes (n,), times increasing)."""
     if len(time_s) < 2:
         return _none(time_s, "only one reading of the pressure; log at least two, with their times")
-    noise = row_noise(gauge_kpa)
+    # in a few readings by hand the fall of a tank let open would pass for noise
+    noise = row_noise(gauge_kpa) if len(time_s) > MANUAL_ROWS else 0.0
     smooth = gauge_kpa if len(time_s) <= MANUAL_ROWS else _median3(gauge_kpa)
     top = float(smooth.max())
     if top < max(8 * noise, 0.05):
