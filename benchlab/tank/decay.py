@@ -27,7 +27,7 @@ from scipy.linalg import solve_triangular
 from scipy.special import ndtr
 
 from benchlab.tank.noise import Noise, covariance, likely_noises
-from benchlab.tank.settling import Lag, Settling, courses, durations, sizes
+from benchlab.tank.settling import Settling, courses, durations, sizes
 
 Array = NDArray[np.float64]
 
@@ -56,7 +56,8 @@ class HoldData:
     """Gauge pressure at the start: the unit of the settling's shares."""
     atmosphere_kpa: float
     settling: Settling
-    lag: Lag | None = None
+    lag: Array | None = None
+    """Reading errors (m, quick), kPa, if the gas follows the thermometer with the times ``settling.lag_times``."""
 
     @property
     def common(self) -> Array:
@@ -144,7 +145,7 @@ def fit_decay(data: HoldData) -> DecayFit:
 
 def _model(data: HoldData) -> _Model:
     quick, slow = courses(data.time_s)
-    lag = np.zeros_like(quick) if data.lag is None else data.lag.columns
+    lag = np.zeros_like(quick) if data.lag is None else data.lag
     columns = np.hstack([data.fixed, quick, slow, lag, data.give])
     size_mean, size_covariance = sizes(data.settling, data.level_kpa)
     n, (q, s) = columns.shape[1], (quick.shape[1], slow.shape[1])

@@ -16,7 +16,7 @@ from benchlab.tank.compensation import KELVIN, Pressures, dose, wander
 from benchlab.tank.decay import DecayFit, HoldData, fit_decay
 from benchlab.tank.fall import falls_far, fit_fall
 from benchlab.tank.hold import MANUAL_ROWS, Hold
-from benchlab.tank.settling import Lag, Settling, lag_times
+from benchlab.tank.settling import Settling, lag_times
 
 Array = NDArray[np.float64]
 
@@ -199,7 +199,7 @@ def _edges(t: Array) -> NDArray[np.intp]:
     return np.unique(np.searchsorted(t, edges))
 
 
-def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: float, gas_k: float) -> Lag | None:
+def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: float, gas_k: float) -> Array | None:
     """Pressure (blocks, times) by which the correction is off if the gas follows the thermometer with a lag.
 
     A thermometer beside the tank shows the room; the gas within comes after it with the time constant of its cooling.
@@ -218,7 +218,7 @@ def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: flo
         gas, _ = lfilter([1 - keep], [1, -keep], level, zi=[keep * level[0]])
         late = np.interp(time[used], even, gas - level) * level_kpa / gas_k
         out.append(np.add.reduceat(late, first) / n)
-    return Lag(columns=np.column_stack(out))
+    return np.column_stack(out)
 
 
 def _drive_u(pressures: Pressures, used: NDArray[np.bool_], procedure: TankProcedure) -> dict[str, float]:

@@ -23,9 +23,6 @@ class Noise:
     memory_s: float
 
 
-PLAIN = Noise(white=1.0, slow=0.0, memory_s=1.0)
-
-
 def covariance(time_s: Array, white_kpa: Array, known: Array, noise: Noise) -> Array:
     """Covariance (m, m) of the values: what is known to disturb all of them, white and slow scatter."""
     c = known + np.diag((noise.white * white_kpa) ** 2)

@@ -4,7 +4,7 @@ Settling is the sum of a quick part (the gas cools after filling) and of a slow 
 exponential: a wall has no single relaxation time). Neither size nor shape is known. The shapes thought possible are
 laid on nodes; a tank shows one of them. Some walls are soft, some stiff, and some tanks have cooled already. From
 that follow mean and covariance of the size at every node, and these alone are used: a linear estimate built on them
-has, over all tanks of this kind, exactly the standard error that it states, whatever the shape of the single tank.
+has, over all tanks of this kind together, the standard error that it states.
 """
 
 from __future__ import annotations
@@ -101,10 +101,3 @@ def _stiff_or_soft(mean: float, sd: float) -> tuple[float, float]:
 def _one_of(weight: Array, square: float, mean_square: float) -> Array:
     """Covariance over nodes of which a tank shows just one, with probability ``weight``."""
     return np.asarray(square * np.diag(weight) - mean_square * np.outer(weight, weight))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lag:
-    """Reading errors (times, quick), kPa, if the gas follows the thermometer with the time constants ``lag_times``."""
-
-    columns: Array
