@@ -90,7 +90,7 @@ def _unsteady(case: Case) -> Diagnosis | None:
     """Rest positions that scatter more and more from cycle to cycle."""
     evidence = []
     for name in ("centre_deg", "end_high_deg", "end_low_deg", "hysteresis_deg"):
-        fit = case.trends.get(name)
+        fit = case.observed.trends.get(name)
         if fit is not None and fit.spread_grows and fit.spread_ratio is not None:
             r = fit.spread_ratio
             evidence.append(
@@ -104,19 +104,19 @@ def _unsteady(case: Case) -> Diagnosis | None:
 
 def _current(case: Case, findings: Sequence[Finding]) -> Diagnosis | None:
     """Tell normal run-in, warming and growing friction apart."""
-    name = next((n for n in ("moving_current_ref_a", "moving_current_a") if n in case.trends), None)
+    name = next((n for n in ("moving_current_ref_a", "moving_current_a") if n in case.observed.trends), None)
     if name is None:
         return None
     worse = [f for f in findings if f.quantity == name and f.aspect in ("drift_percent", "step_percent")]
     if any(f.verdict == "reject" for f in worse):
         text = "Moving current that grows often means rising friction or a worn motor."
         return _say("growing_friction", text, _not_accepted(findings, name, "drift_percent", "step_percent"))
-    t = case.trends[name].trend
+    t = case.observed.trends[name].trend
     if "settling" in t.model and _moved(t, _MOVED) and (t.change.value or 0.0) < 0:
         return _say(
             "normal_run_in", "Current that decays to a plateau often means normal run-in.", [f"{name} {t.model}"]
         )
-    raw = case.trends.get("moving_current_a")
+    raw = case.observed.trends.get("moving_current_a")
     if raw is not None and (heat := _heat(case)) and (_moved(raw.trend, 2.0) or _moved(t, 2.0)):
         text = "Current that changes while the case warms often means warming of grease and winding, not wear."
         return _say("warming", text, ["moving_current_a change", *heat])
@@ -129,9 +129,9 @@ def _moved(t: Trend, times: float) -> bool:
 
 def _heat(case: Case) -> list[str]:
     """Return the warming of the case as evidence, if it warmed for certain."""
-    if "temperature_c" not in case.trends:
+    if "temperature_c" not in case.observed.trends:
         return []
-    change = case.trends["temperature_c"].trend.change
+    change = case.observed.trends["temperature_c"].trend.change
     if change.value is None or change.u is None or abs(change.value) < max(_MOVED * change.u, 1.0):
         return []
     return [f"temperature_c change {change.value:+.1f} C"]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import pandas as pd
+
 from benchlab.procedure import ServoProcedure
 from benchlab.quantities import unit_of
 from benchlab.results import Event
@@ -17,17 +19,17 @@ from benchlab.stats.trend import TrendFit
 EVENT_KINDS = ("stall", "short_stroke", "tooth", "binding", "supply_dip")
 
 
-def trend_events(trends: Mapping[str, TrendFit], measured: Measured) -> list[Event]:
+def trend_events(trends: Mapping[str, TrendFit], cycles: pd.DataFrame) -> list[Event]:
     """Steps of the trends, and cycles that their fits left out."""
     events = []
-    row = {int(c): i for i, c in enumerate(measured.cycles["cycle"])}
+    row = {int(c): i for i, c in enumerate(cycles["cycle"])}
     for name, fit in trends.items():
         events += [
             Event(kind="step", quantity=name, cycle=s.cycle, size=s.size.value, unit=unit_of(name), lo=s.lo, hi=s.hi)
             for s in fit.steps
         ]
         for cycle in fit.outliers:
-            value = float(measured.cycles[name].to_numpy()[row[cycle]])
+            value = float(cycles[name].to_numpy()[row[cycle]])
             events.append(Event(kind="outlier", quantity=name, cycle=cycle, size=value, unit=unit_of(name)))
     return events
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchlab.judgement import judge, judge_count, merged_limits, not_measured, required_missing
@@ -12,9 +12,8 @@ from benchlab.quantities import unit_of
 from benchlab.results import Estimate, Event, Finding
 from benchlab.servo.events import EVENT_KINDS
 from benchlab.servo.instrument import with_instrument
-from benchlab.servo.quantities import PER_CYCLE, RAW_OF, Measured
-from benchlab.servo.samples import Samples
-from benchlab.stats.trend import TrendFit
+from benchlab.servo.observe import Observed
+from benchlab.servo.quantities import PER_CYCLE, RAW_OF
 from benchlab.stats.uncertainty import estimate
 
 TREND_ASPECTS = ("settled", "drift", "change", "step", "drift_percent", "step_percent")
@@ -26,16 +25,11 @@ _OTHER = {"cycles": ("count",), "run_in": ("complete",)} | dict.fromkeys(EVENT_K
 class Case:
     """What is judged: everything known of one servo."""
 
-    samples: Samples
-    measured: Measured
-    trends: Mapping[str, TrendFit]
+    observed: Observed
     events: Sequence[Event]
-    visible: Mapping[str, str]
-    """Event kinds that the log cannot show -> why."""
+    """Those of the logs themselves too."""
     run_in_complete: bool
     cycles_needed: int
-    doubt: str | None = None
-    """Why it is not certain that so many cycles were made."""
     procedure: ServoProcedure
 
 
@@ -53,21 +47,21 @@ def _one(case: Case, quantity: str, aspect: str, limit: Limit, asked: bool) -> l
     known = TREND_ASPECTS + SISTER_ASPECTS if quantity in PER_CYCLE else _OTHER.get(quantity, ())
     if aspect not in known:
         return [_unknown(quantity, aspect, known)]
-    if quantity == "cycles" and case.doubt is not None:
-        return [not_measured("cycles", "count", "cycles", case.doubt)]
+    if quantity == "cycles" and case.observed.doubt is not None:
+        return [not_measured("cycles", "count", "cycles", case.observed.doubt)]
     if quantity == "cycles":
-        return [judge_count("cycles", "count", len(case.measured.cycles), "cycles", limit)]
+        return [judge_count("cycles", "count", len(case.observed.cycles), "cycles", limit)]
     if quantity == "run_in":
-        return [_run_in(case, limit)] if case.trends else []
+        return [_run_in(case, limit)] if case.observed.trends else []
     if quantity in EVENT_KINDS:
         return _counted(case, quantity, limit, asked)
     if aspect in SISTER_ASPECTS:
         return []
     name = quantity
-    if name not in case.trends and RAW_OF.get(name) in case.trends:
+    if name not in case.observed.trends and RAW_OF.get(name) in case.observed.trends:
         name = RAW_OF[name]
-    if name not in case.trends:
-        why = case.measured.missing.get(quantity, "too few cycles show it")
+    if name not in case.observed.trends:
+        why = case.observed.missing.get(quantity, "too few cycles show it")
         return [not_measured(quantity, aspect, unit_of(quantity), why)] if asked else []
     return [_trend(case, name, aspect, limit)]
 
@@ -88,8 +82,8 @@ def _run_in(case: Case, limit: Limit) -> Finding:
 
 
 def _counted(case: Case, kind: str, limit: Limit, asked: bool) -> list[Finding]:
-    if kind in case.visible:
-        return [not_measured(kind, "events", "1", case.visible[kind])] if asked else []
+    if kind in case.observed.unseen:
+        return [not_measured(kind, "events", "1", case.observed.unseen[kind])] if asked else []
     found = [e for e in case.events if e.kind == kind]
     if not found:
         return [judge_count(kind, "events", 0, "events", limit)]
@@ -100,7 +94,7 @@ def _counted(case: Case, kind: str, limit: Limit, asked: bool) -> list[Finding]:
 
 
 def _trend(case: Case, name: str, aspect: str, limit: Limit) -> Finding:
-    fit, rule = case.trends[name], case.procedure.rule
+    fit, rule = case.observed.trends[name], case.procedure.rule
     t = fit.trend
     if aspect in ("step", "step_percent"):
         return _step(case, name, aspect, limit)
@@ -127,7 +121,7 @@ def percent_of(part: Estimate, whole: Estimate, unit: str) -> Estimate:
 
 def _step(case: Case, name: str, aspect: str, limit: Limit) -> Finding:
     """Judge the largest step, whichever way it goes."""
-    fit, unit = case.trends[name], "%" if aspect == "step_percent" else unit_of(name)
+    fit, unit = case.observed.trends[name], "%" if aspect == "step_percent" else unit_of(name)
     sizes = [s.size for s in fit.steps if s.size.value is not None]
     if not sizes:
         return judge_count(name, aspect, 0, unit, limit, "no step found")
@@ -141,7 +135,7 @@ def _step(case: Case, name: str, aspect: str, limit: Limit) -> Finding:
 def _required(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     """Make a retest finding for each required quantity or channel that was not measured (one of each list suffices)."""
     judged = {f.quantity for f in findings if f.value is not None}
-    has = judged | set(case.samples.channels) | set(case.trends)
-    if len(case.measured.cycles):
+    has = judged | set(case.observed.channels) | set(case.observed.trends)
+    if len(case.observed.cycles):
         has.add("cycles")
-    return required_missing(case.procedure.required, has, case.measured.missing, "the procedure requires it")
+    return required_missing(case.procedure.required, has, case.observed.missing, "the procedure requires it")

@@ -56,14 +56,16 @@ def _step_part(name: str, aspect: Aspect, case: Case) -> float:
     if name not in _CHANNEL:
         return 0.0
     channel, readings = _CHANNEL[name]
-    step = case.samples.steps.get(channel, 0.0)
+    step = case.observed.steps.get(channel, 0.0)
     if step == 0:
         return 0.0
-    noise = case.samples.noise.get(channel, 0.0)
+    noise = case.observed.noise.get(channel, 0.0)
     one = from_resolution(step) * math.exp(-2 * (math.pi * noise / step) ** 2)
     u = one * math.sqrt(readings)
     return (
-        u if aspect == "settled" else u * math.sqrt(2) / (_span_1000(case.trends[name]) if aspect == "drift" else 1.0)
+        u
+        if aspect == "settled"
+        else u * math.sqrt(2) / (_span_1000(case.observed.trends[name]) if aspect == "drift" else 1.0)
     )
 
 
@@ -83,27 +85,27 @@ def _correction_part(name: str, aspect: Aspect, case: Case) -> float:
 
 def _supply_part(name: str, aspect: Aspect, case: Case) -> float:
     """Uncertainty of the exponent with which transit goes with the supply: it matters as the supply is off nominal."""
-    if "transit_s_per_60deg" not in case.trends:
+    if "transit_s_per_60deg" not in case.observed.trends:
         return 0.0
     c = case.procedure.correction
-    fit, raw = case.trends[name].trend, case.trends["transit_s_per_60deg"].trend
+    fit, raw = case.observed.trends[name].trend, case.observed.trends["transit_s_per_60deg"].trend
     pairs = [(fit.start.value, raw.start.value), (fit.end.value, raw.end.value)]
     if c.supply_exponent == 0 or any(not a or not b or a / b <= 0 for a, b in pairs):
         return 0.0
     # logarithm of the supply over nominal, at the first and the last cycle
     first, last = (math.log(a / b) / c.supply_exponent for a, b in pairs if a and b)
     away = last if aspect == "settled" else last - first
-    per_1000 = _span_1000(case.trends[name]) if aspect == "drift" else 1.0
+    per_1000 = _span_1000(case.observed.trends[name]) if aspect == "drift" else 1.0
     return abs(fit.settled.value or 0.0) * c.supply_exponent_u * abs(away) / per_1000
 
 
 def _temperature_part(name: str, aspect: Aspect, case: Case) -> float:
     """Uncertainty of the temperature coefficient: the warmer the case, the less sure the correction to 25 C."""
-    if "temperature_c" not in case.trends:
+    if "temperature_c" not in case.observed.trends:
         return 0.0
-    heat = case.trends["temperature_c"].trend
+    heat = case.observed.trends["temperature_c"].trend
     c = case.procedure.correction
-    fit = case.trends[name]
+    fit = case.observed.trends[name]
     level, end, change, drift = fit.trend.settled.value, heat.end.value, heat.change.value, heat.drift_per_1000.value
     if level is None or end is None or change is None or drift is None:
         return 0.0

@@ -15,11 +15,8 @@ from benchlab.errors import BenchlabError
 from benchlab.judgement import merged_limits
 from benchlab.procedure import Limit, Rule, ServoProcedure
 from benchlab.results import Trend
-from benchlab.servo.analyse import fit_trends
-from benchlab.servo.cycles import find_cycles
-from benchlab.servo.quantities import RAW_OF, measure
-from benchlab.servo.samples import join
-from benchlab.servo.strokes import find_strokes
+from benchlab.servo.observe import observe_servo
+from benchlab.servo.quantities import RAW_OF
 from benchlab.stats.autocorrelation import whiten
 from benchlab.stats.trend import TrendFit
 
@@ -189,14 +186,12 @@ def plan_from_pilot(
     BenchlabError
         If the pilot shows fewer than 50 cycles: too few to learn the noise and the run-in from.
     """
-    samples = join(tables, procedure)
-    cycles = find_cycles(samples, procedure)
-    if len(cycles) < _FEWEST_PILOT:
-        why = " ".join(cycles.notes)
-        msg = f"the pilot log shows {len(cycles)} cycles, {_FEWEST_PILOT} are needed to plan from. {why}".strip()
+    seen = observe_servo(tables, part, procedure)
+    if len(seen.cycles) < _FEWEST_PILOT:
+        why = " ".join(seen.cycle_notes)
+        msg = f"the pilot log shows {len(seen.cycles)} cycles, {_FEWEST_PILOT} are needed to plan from. {why}".strip()
         raise BenchlabError(msg, do="log more cycles, or state the noise of a cycle")
-    strokes = find_strokes(samples, cycles, procedure)
-    trends = fit_trends(measure(samples, cycles, strokes, procedure, part.supply_v), procedure)
+    trends = seen.trends
     limits = merged_limits(procedure.limits, part.limits)
     plans = {}
     for quantity, aspects in limits.items():
@@ -211,7 +206,7 @@ def plan_from_pilot(
     notes: tuple[str, ...] = ("No quantity of the pilot log has a limit on its drift.",) if not plans else ()
     if total is not None and total == least:
         notes += (f"The procedure asks for {least} cycles in any case.",)
-    return RunInPlan(cycles_seen=len(cycles), quantities=plans, total=total, notes=notes)
+    return RunInPlan(cycles_seen=len(seen.cycles), quantities=plans, total=total, notes=notes)
 
 
 def _one(fit: TrendFit, limit: Limit, aspect: str, procedure: ServoProcedure, probability: float) -> CyclePlan:
