@@ -1,15 +1,19 @@
-"""An integer program: its variables and rows, and how large ones are solved. Knows nothing of what they mean."""
+"""An integer program: its variables and rows, and how large ones are solved. Knows nothing of what they mean.
+
+The solver is imported where it is used: most of a run goes by before it is needed, or without it.
+"""
 
 from __future__ import annotations
 
 import time
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
-from scipy.sparse import csr_array, vstack
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 Array = npt.NDArray[np.float64]
 
@@ -81,6 +85,8 @@ class Model:
         return self._solved(cost, needed, end)
 
     def _matrix(self) -> csr_array[Any, tuple[int, int]]:
+        from scipy.sparse import csr_array
+
         counts = [len(r) for r in self.rows]
         return csr_array(
             (
@@ -93,6 +99,9 @@ class Model:
 
     def _relaxed(self, cost: Array) -> Any:
         """Solve without whole numbers, for the least cost and every variable's reduced cost."""
+        from scipy.optimize import linprog
+        from scipy.sparse import vstack
+
         matrix, low, high = self._matrix(), np.array(self.lower_side), np.array(self.upper_side)
         equal, above, below = low == high, np.isfinite(high) & (low != high), np.isfinite(low) & (low != high)
         return linprog(
@@ -104,6 +113,8 @@ class Model:
 
     def _solved(self, cost: Array, keep: npt.NDArray[np.bool_], end: float) -> tuple[Array | None, bool]:
         """Solve with the variables ``keep``, the others being zero."""
+        from scipy.optimize import Bounds, LinearConstraint, milp
+
         found = milp(
             cost[keep],
             integrality=np.array(self.integer, dtype=int)[keep],

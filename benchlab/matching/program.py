@@ -15,7 +15,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import linear_sum_assignment
 
 from benchlab.matching.components import Array, Component, Fill, Problem, Ways, as_bits, components, ways
 from benchlab.matching.model import TIE, Model
@@ -274,6 +273,8 @@ class Program:
 
     def _seat(self, rows: list[int], block: _Block) -> Placement:
         """Give sets to alike components, arranged so that as few parts as possible move."""
+        from scipy.optimize import linear_sum_assignment  # loaded late, as in model.py
+
         found, problem = block.ways, self.problem
         options = []  # [set][component] -> (row, parts that stay)
         for row in rows:

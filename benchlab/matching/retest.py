@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 from scipy.special import ndtr, stdtr
 
 from benchlab.errors import BenchlabError
@@ -170,6 +169,8 @@ def _dof(factor: float) -> float | None:
         return None
     if factor >= coverage_factor(1.0):
         return 1.0
+    from scipy.optimize import brentq  # rarely needed, slow to load
+
     return float(brentq(lambda nu: coverage_factor(nu) - factor, 1.0, 1e3))
 
 

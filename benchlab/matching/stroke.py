@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import PchipInterpolator
-from scipy.optimize import isotonic_regression
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,6 +91,8 @@ def stroke_of(tables: Mapping[str, pd.DataFrame]) -> Stroke | str:
 
     The table has the columns command_us, position_up_deg, position_down_deg, u_deg, one row per command level.
     """
+    from scipy.interpolate import PchipInterpolator  # slow to load, here and below
+
     table = tables.get("stroke_curve")
     if table is None or not {"command_us", "position_up_deg", "position_down_deg"} <= set(table.columns):
         return "no position against command in its log"
@@ -124,6 +124,8 @@ def stroke_of(tables: Mapping[str, pd.DataFrame]) -> Stroke | str:
 
 def _curve(command: Array, position: Array, fine: Array) -> Array:
     """Interpolate one direction monotonically (PCHIP) over the commands at which it was measured."""
+    from scipy.interpolate import PchipInterpolator
+
     known = np.isfinite(position)
     if known.sum() < 2:
         out = np.full(fine.size, np.nan)
@@ -141,6 +143,8 @@ def _half_width(command: Array, up: Array, down: Array) -> Array:
 
 def _middle(up: Array, down: Array, half: Array) -> tuple[Array, bool]:
     """Return the mean of both directions, made monotone, and whether it falls."""
+    from scipy.optimize import isotonic_regression
+
     both = np.isfinite(up) & np.isfinite(down)
     mid = np.where(both, (up + down) / 2, np.where(np.isfinite(up), up - half, down + half))
     falling = bool(mid[-1] < mid[0])

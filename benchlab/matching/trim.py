@@ -8,8 +8,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import make_lsq_spline
-from scipy.optimize import linprog
 
 from benchlab.matching.stroke import Array, Stroke
 from benchlab.procedure import ServoProcedure
@@ -183,6 +181,8 @@ def _noise(at: Array, y: Array, knots: Array, most: float) -> Array:
     inner = knots[(knots > at[0]) & (knots < at[-1])] if at.size else knots
     if at.size < 2 * (inner.size + 4) or np.histogram(at, np.r_[at[0], inner, at[-1]])[0].min() < 2:
         return nothing
+    from scipy.interpolate import make_lsq_spline  # slow to load, and most airframes have no ganged servos
+
     spline = make_lsq_spline(at, y, np.r_[[at[0]] * 4, inner, [at[-1]] * 4], k=3)
     rest = y - spline(at)
     return np.asarray(rest) if np.sqrt(np.mean(rest**2)) <= most else nothing
@@ -194,6 +194,8 @@ def _program(effect: Array, above: Array, below: Array, exact: Array, enough: fl
     Least ``t``, but no less than is ``enough``, in deg; ``effect`` (n, k) in deg/us. Then least change from ``exact``:
     a microsecond costs so little that it adds at most a twentieth to ``t``.
     """
+    from scipy.optimize import linprog  # slow to load
+
     n, k = effect.shape
     dear = 0.05 * float(np.median(np.abs(effect).sum(axis=1))) / k
     t, none, one, still = np.full((n, 1), -1.0), np.zeros((n, k)), np.eye(k), np.zeros((k, 1))

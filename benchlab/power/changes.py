@@ -9,8 +9,6 @@ import numpy as np
 from scipy.fft import next_fast_len, rfft
 from scipy.linalg import cholesky_banded, solve_toeplitz
 from scipy.linalg.lapack import dtbtrs
-from scipy.optimize import minimize_scalar
-from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from benchlab.power.record import Array, Mask
@@ -142,7 +140,8 @@ def filtered(fit: Fit) -> Filtered:
         x = np.column_stack([x, np.cos(angle) * fit.data.linked, np.sin(angle) * fit.data.linked])
         r = fit.y - x @ _solve(x, fit.y)
     taps = np.concatenate([[1.0], -_autoregression(r, int(fit.data.linked.sum()))])
-    x, y = lfilter(taps, [1.0], x, axis=0), lfilter(taps, [1.0], fit.y)
+    y, *x_columns = (np.convolve(taps, column)[: len(r)] for column in (fit.y, *x.T))
+    x = np.column_stack(x_columns)
     beta = _solve(x, y)
     return Filtered(x=x, r=y - x @ beta, beta=beta)
 
@@ -206,6 +205,8 @@ def _design(data: Changes, tau: float | None) -> Array:
 
 def search(data: Changes) -> tuple[float | None, float]:
     """Choose lag time constant (or none) and wander ratio by restricted likelihood."""
+    from scipy.optimize import minimize_scalar  # slow to load, and most logs have no circuit
+
     step, span = float(np.median(data.dt[data.linked])), float(data.dt.sum())
     slowest = max(min(_SLOWEST_SHARE * span, _SLOWEST_S), 6 * step)
     rhos = 10.0 ** np.arange(-8.0, 3.0) / step
@@ -255,6 +256,8 @@ def slowest_lag(data: Changes) -> float:
 
 
 def _best_rho(data: Changes, tau: float | None, rhos: Array) -> float:
+    from scipy.optimize import minimize_scalar
+
     columns = _design(data, tau)
     scores = [Fit(data, tau, float(r), 0, columns).deviance() for r in rhos]
     k = int(np.argmin(scores))

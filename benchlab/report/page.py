@@ -9,10 +9,9 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from benchlab.logs.table import ReadLog
@@ -28,6 +27,9 @@ from benchlab.report.figures.servo import servo_figures
 from benchlab.report.figures.tank import tank_figures
 from benchlab.report.procedures import procedure_tables
 from benchlab.results import AirframeResult, Analysis, BudgetLine, Estimate, LogResult, PartResult, Trend
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 _FIGURES = {"servo": servo_figures, "tank": tank_figures, "pack": pack_figures, "circuit": power_figures}
 _MAIN_FIGURES = 6
@@ -112,6 +114,8 @@ def render(
 @functools.cache
 def environment() -> Environment:
     """Return the template environment: everything is escaped, a name that is missing is an error."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # not loaded before there is something to report
+
     env = Environment(
         loader=PackageLoader("benchlab.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, keep_trailing_newline=False, finalize=_unbroken,
