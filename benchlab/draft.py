@@ -160,18 +160,18 @@ def _guesses(read: list[ReadLog]) -> Iterator[_Guess]:
     single: list[tuple[str, str | None, ReadLog]] = []
     for log in read:
         word = _KIND_OF_PART.get(log.kind) if log.kind else None
-        for label in log.tables if word else ():
+        for label in log.records if word else ():
             if re.search(r"[^\W\d_]", label):
                 named.setdefault((str(word), label), []).append(log)
             else:
-                single.append((str(word), label if len(log.tables) > 1 else None, log))
+                single.append((str(word), label if len(log.records) > 1 else None, log))
     for (word, label), logs in named.items():
         seen = "; ".join(_seen(log, label) for log in logs)
-        alone = all(len(log.tables) == 1 for log in logs)
+        alone = all(len(log.records) == 1 for log in logs)
         paths = tuple(log.path for log in logs)
         yield _Guess(word, _free(label[:64], taken), paths, None if alone else label, seen)
     for word, channel, log in single:
-        label = channel if channel is not None else next(iter(log.tables))
+        label = channel if channel is not None else next(iter(log.records))
         yield _Guess(word, _free(_name(word, log, taken), taken), (log.path,), channel, _seen(log, label))
 
 
@@ -193,11 +193,11 @@ def _free(name: str, taken: set[str]) -> str:
 
 def _seen(log: ReadLog, label: str) -> str:
     """Say what a log shows of a part: rows, span, channels."""
-    table = log.tables[label]
-    channels = [str(c) for c in table.columns if c not in ("time_s", "segment")]
-    span_h = float(table["time_s"].max()) / 3600 if "time_s" in table and len(table) else 0.0
+    record = log.records[label]
+    channels = [c for c in record.columns if c not in ("time_s", "segment")]
+    span_h = float(record.read("time_s", -1)[0]) / 3600 if "time_s" in record and len(record) else 0.0
     long = f"{span_h:.1f} h" if span_h >= 1 else f"{60 * span_h:.1f} min"
-    return f"{len(table)} rows over {long}: {', '.join(channels)}"
+    return f"{len(record)} rows over {long}: {', '.join(channels)}"
 
 
 def _head(folder: Path, read: list[ReadLog]) -> list[str]:

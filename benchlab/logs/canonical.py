@@ -27,6 +27,7 @@ Tables = dict[str, Batch]
 """Part label -> columns of some rows."""
 
 _MAX_GAPS = 200
+_STEPS = 100_000
 
 
 class Canonical:
@@ -44,13 +45,8 @@ class Canonical:
         """Clock reading (s) of the first row read."""
         self.last: float | None = None
         self.rows = 0
-        self.steps: list[float] = []
-        """Median interval of each block, where the log is none of ours and its clock is left alone."""
-
-    @property
-    def by_id(self) -> bool:
-        """The log names the part of each row: its rows belong to several tables."""
-        return self._id is not None
+        self.steps: Floats = np.empty(0)
+        """First intervals (s), where the log is none of ours and its clock is left alone."""
 
     def convert(self, rows: Rows) -> tuple[list[Tables], list[Reject], Bools | None]:
         """Return the settled tables of these rows, the rejected rows, and which rows were kept (None: all)."""
@@ -177,11 +173,11 @@ class Canonical:
 
     def _note_span(self, raw: Floats) -> None:
         if len(raw):
+            if len(self.steps) < _STEPS:
+                steps = np.diff(raw[:_STEPS], prepend=raw[0] if self.last is None else self.last)
+                self.steps = np.concatenate([self.steps, steps[steps > 0]])[:_STEPS]
             self.zero = float(raw[0]) if self.zero is None else self.zero
             self.last = float(raw[-1])
-            steps = np.diff(raw)
-            if (steps > 0).any():
-                self.steps.append(float(np.median(steps[steps > 0])))
 
     # --- afterwards ---------------------------------------------------------------------------------------------------
 

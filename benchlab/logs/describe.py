@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -15,6 +16,12 @@ from benchlab import __version__
 from benchlab.errors import BenchlabError
 from benchlab.logs.table import ReadLog
 from benchlab.results import to_json
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_ROWS = 1_000_000
+"""Rows written to Parquet at a time."""
 
 
 def as_json(log: ReadLog) -> dict[str, Any]:
@@ -36,7 +43,7 @@ def as_json(log: ReadLog) -> dict[str, Any]:
 
 
 def write_parquet(log: ReadLog, path: Path) -> None:
-    """Write the canonical tables as one Parquet file (a column ``part`` where the log holds several).
+    """Write the canonical rows as one Parquet file (a column ``part`` where the log holds several).
 
     Everything that ``as_json`` says, the preamble's metadata and benchlab's version stand in the file's metadata
     under ``benchlab``.
@@ -46,19 +53,21 @@ def write_parquet(log: ReadLog, path: Path) -> None:
     BenchlabError
         If the log has no canonical table or the file cannot be written.
     """
-    import pandas as pd
-
-    if not log.tables:
+    if not log.records:
         raise BenchlabError("is none of the four kinds of log: nothing to save", path=log.path, do="say its kind")
-    frames = [t.assign(part=label) if len(log.tables) > 1 else t for label, t in log.tables.items()]
-    table = pa.Table.from_pandas(pd.concat(frames, ignore_index=True), preserve_index=False)
+    pieces = _pieces(log)
+    first = pa.Table.from_pandas(next(pieces), preserve_index=False)
     provenance = {"software": f"benchlab {__version__}", "log": as_json(log), "preamble": dict(log.metadata)}
-    meta = {**(table.schema.metadata or {}), b"benchlab": json.dumps(provenance, ensure_ascii=False).encode()}
+    meta = {**(first.schema.metadata or {}), b"benchlab": json.dumps(provenance, ensure_ascii=False).encode()}
+    schema = first.schema.with_metadata(meta)
     handle = None
     try:
         handle, staging = tempfile.mkstemp(dir=path.parent, suffix=".part")
         os.close(handle)
-        pq.write_table(table.replace_schema_metadata(meta), staging)
+        with pq.ParquetWriter(staging, schema) as writer:
+            writer.write_table(first.cast(schema))
+            for frame in pieces:
+                writer.write_table(pa.Table.from_pandas(frame, schema, preserve_index=False))
         Path(staging).replace(path)
     except OSError as error:
         if handle is not None:
@@ -66,3 +75,12 @@ def write_parquet(log: ReadLog, path: Path) -> None:
         raise BenchlabError(
             f"cannot be written ({error.strerror})", path=str(path), do="name another file with --write"
         ) from None
+
+
+def _pieces(log: ReadLog) -> Iterator[pd.DataFrame]:
+    """Yield the rows of all parts as tables of the same columns."""
+    columns = list(dict.fromkeys(c for r in log.records.values() for c in r.columns))
+    for label, record in log.records.items():
+        for start in range(0, len(record), _ROWS):
+            frame = record.frame(start, start + _ROWS).reindex(columns=columns)
+            yield frame.assign(part=label) if len(log.records) > 1 else frame

@@ -16,9 +16,11 @@ from benchlab.errors import LogError
 from benchlab.logs.blocks import BlockParser, Reject, Rows
 from benchlab.logs.canonical import Canonical, Tables
 from benchlab.logs.dialect import Dialect
-from benchlab.logs.gather import Gathered, as_frame
+from benchlab.logs.gather import Gathered, record_of_batch
 from benchlab.logs.labelled import find_labels, label_pattern, without_labels
 from benchlab.logs.mapping import map_columns
+from benchlab.logs.record import Record
+from benchlab.logs.scratch import scratch_folder
 from benchlab.logs.sniff import find_dialect
 from benchlab.logs.source import HEAD, Encoding, Source, find_encoding, find_line_end
 from benchlab.logs.table import REJECTED_COLUMNS, Column, ReadLog
@@ -124,14 +126,6 @@ class LogReader:
             )  # fmt: skip
         self.rejects += rejects[: max(MAX_REJECTED - len(self.rejects), 0)]
 
-    @property
-    def expected_rows(self) -> int:
-        """About how many rows the log holds, from its size and its first lines; unpacked logs only."""
-        widths = [sum(map(len, r)) + len(r) for r in self.dialect.sample]
-        if not widths or self._source.compression or self.canonical.by_id:
-            return 0
-        return int(1.02 * self._source.size * len(widths) / sum(widths) / (2 if self.encoding.wide else 1))
-
     # --- what was understood ------------------------------------------------------------------------------------------
 
     @property
@@ -191,7 +185,7 @@ def iter_batches(
 ) -> Iterator[dict[str, pd.DataFrame]]:  # fmt: skip
     """Yield a log's canonical tables block by block (part label -> frame); memory does not grow with the log."""
     for tables in LogReader(path, name=name, procedures=procedures, kind=kind, help=help).batches():
-        yield {label: as_frame(batch) for label, batch in tables.items()}
+        yield {label: record_of_batch(batch).frame() for label, batch in tables.items()}
 
 
 def read_log(
@@ -222,21 +216,38 @@ def read_log(
 
 def read_whole(reader: LogReader) -> ReadLog:
     """Run a reader over its log and return all of it."""
-    gathered = Gathered(reader.expected_rows)
-    for tables in reader.batches():
-        gathered.add(tables)
-    frames = gathered.frames()
-    _refuse_empty(reader, bool(frames))
-    _refuse_nothing_measured(reader, frames)
+    records = _gather(reader)
+    _refuse_empty(reader, bool(records))
+    _refuse_nothing_measured(reader, records)
     c, d = reader.canonical, reader.dialect
-    start, end, sampling = _span(reader, frames)
+    start, end, sampling = _span(reader, records)
     return ReadLog(
         path=reader.name, sha256=reader.sha256, kind=reader.mapping.kind,
         why_no_kind=reader.mapping.why_no_kind, compression=reader.compression, encoding=reader.final_encoding,
         bom=reader.encoding.bom, delimiter=d.delimiter, decimal=d.decimal, header_line=d.header_line,
         units_line=d.units_line, first_data_line=d.first_data_line, columns=reader.columns(), rows=c.rows,
         rows_rejected=reader.rows_rejected, time_start=start, time_end=end, sampling_s=sampling, gaps=len(c.gaps()),
-        events=reader.events(), metadata=d.metadata, rejected=reader.rejected_rows(), tables=frames,
+        events=reader.events(), metadata=d.metadata, rejected=reader.rejected_rows(), records=records,
+    )  # fmt: skip
+
+
+def _gather(reader: LogReader) -> dict[str, Record]:
+    gathered = Gathered()
+    for tables in reader.batches():
+        try:
+            gathered.add(tables)
+        except OSError as error:
+            raise _no_room(reader, error) from None
+    try:
+        return gathered.records()
+    except OSError as error:
+        raise _no_room(reader, error) from None
+
+
+def _no_room(reader: LogReader, error: OSError) -> LogError:
+    return LogError(
+        f"its rows cannot be kept in {scratch_folder()} while they are analysed ({error.strerror or error})",
+        path=reader.name, do="free space there, or name another folder with TMPDIR",
     )  # fmt: skip
 
 
@@ -284,10 +295,10 @@ def _refuse_empty(reader: LogReader, has_rows: bool) -> None:
     )  # fmt: skip
 
 
-def _refuse_nothing_measured(reader: LogReader, frames: Mapping[str, pd.DataFrame]) -> None:
+def _refuse_nothing_measured(reader: LogReader, records: Mapping[str, Record]) -> None:
     """Refuse a log whose required channels hold no number in any part."""
     for group in reader.mapping.required:
-        if group == ("time_s",) or any(c in f for f in frames.values() for c in group) or not frames:
+        if group == ("time_s",) or any(c in r for r in records.values() for c in group) or not records:
             continue
         use = next(u for u in reader.mapping.uses if u.channel in group)
         raise LogError(
@@ -296,22 +307,19 @@ def _refuse_nothing_measured(reader: LogReader, frames: Mapping[str, pd.DataFram
         )  # fmt: skip
 
 
-def _span(reader: LogReader, frames: Mapping[str, pd.DataFrame]) -> tuple[str | None, str | None, float | None]:
+def _span(reader: LogReader, records: Mapping[str, Record]) -> tuple[str | None, str | None, float | None]:
     """Return first and last time as text and the median interval (s)."""
     c = reader.canonical
     if c.zero is None:
         return None, None, None
     if reader.mapping.kind is None:
-        sampling = float(np.median(c.steps)) if c.steps else None
-        return c.timebase.moment(c.zero), c.timebase.moment(c.last), _rounded(sampling)
-    first = min(float(f["time_s"].iloc[0]) for f in frames.values())
-    last = max(float(f["time_s"].iloc[-1]) for f in frames.values())
-    frame = next(iter(frames.values()))
-    steps = np.diff(frame["time_s"].to_numpy())[np.diff(frame["segment"].to_numpy()) == 0]
-    sampling = float(np.median(steps)) if len(steps) else None
-    return c.timebase.moment(first + c.zero), c.timebase.moment(last + c.zero), _rounded(sampling)
+        return c.timebase.moment(c.zero), c.timebase.moment(c.last), _median(c.steps)
+    first = min(float(r.read("time_s", 0, 1)[0]) for r in records.values())
+    last = max(float(r.read("time_s", -1)[0]) for r in records.values())
+    sampling = _median(next(iter(records.values())).intervals())
+    return c.timebase.moment(first + c.zero), c.timebase.moment(last + c.zero), sampling
 
 
-def _rounded(seconds: float | None) -> float | None:
+def _median(steps: Array) -> float | None:
     # differences of decimal times carry binary noise in their last digits
-    return None if seconds is None else float(f"{seconds:.9g}")
+    return float(f"{np.median(steps):.9g}") if len(steps) else None

@@ -2,42 +2,20 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from benchlab.logs.schemas import LABELS
+from benchlab.logs.scratch import Scratch, ScratchWords
 
 Array = np.ndarray[Any, Any]
-
-
-class Scratch:
-    """A column of numbers in a file of its own, which the system removes when it is no longer used."""
-
-    def __init__(self, dtype: np.dtype[Any]) -> None:
-        self.dtype = dtype
-        self._file: BinaryIO = tempfile.TemporaryFile(prefix="benchlab-")  # noqa: SIM115: lives as long as the column
-        self._n = 0
-
-    def __len__(self) -> int:
-        return self._n
-
-    def add(self, piece: Array) -> None:
-        """Append values."""
-        self._file.seek(self._n * self.dtype.itemsize)
-        self._file.write(memoryview(np.ascontiguousarray(piece, dtype=self.dtype)).cast("B"))
-        self._n += len(piece)
-
-    def read(self, start: int, stop: int) -> Array:
-        """Return the values of rows ``[start, stop)``."""
-        out = np.empty(stop - start, dtype=self.dtype)
-        self._file.seek(start * self.dtype.itemsize)
-        self._file.readinto(memoryview(out).cast("B"))  # type: ignore[attr-defined]
-        return out
+_LOOK = 1_000_000
+"""Rows at which the rhythm of a record is looked; a longer one in as many even stretches as make that."""
+_STRETCH = 10_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +25,7 @@ class Record:
     A channel that no header named, or that holds no number, is absent.
     """
 
-    columns: Mapping[str, Array | Scratch] = field(default_factory=dict)
+    columns: Mapping[str, Array | Scratch | ScratchWords] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()), ()))
@@ -56,7 +34,7 @@ class Record:
         return column in self.columns
 
     def read(self, column: str, start: int = 0, stop: int | None = None) -> Array:
-        """Return the values of one column in rows ``[start, stop)``; not to be written to.
+        """Return the values of one column in rows ``[start, stop)``, counted as in a slice; not to be written to.
 
         Raises
         ------
@@ -65,12 +43,26 @@ class Record:
         """
         held = self.columns[column]
         first, last, _ = slice(start, stop).indices(len(held))
-        return held.read(first, max(last, first)) if isinstance(held, Scratch) else held[first:last]
+        return held[first:last] if isinstance(held, np.ndarray) else held.read(first, max(last, first))
 
-    def frame(self) -> pd.DataFrame:
-        """Return all rows as a table; labels such as ``phase`` are text."""
-        whole = {c: self.read(c) for c in self.columns}
-        return pd.DataFrame({c: pd.array(x, dtype="str") if c in LABELS else x for c, x in whole.items()}, copy=False)
+    def frame(self, start: int = 0, stop: int | None = None) -> pd.DataFrame:
+        """Return rows ``[start, stop)`` as a table; labels such as ``phase`` are text."""
+        rows = {c: self.read(c, start, stop) for c in self.columns}
+        return pd.DataFrame({c: pd.array(x, dtype="str") if c in LABELS else x for c, x in rows.items()}, copy=False)
+
+    def intervals(self) -> Array:
+        """Return the times (s) from row to row within segments; of a long record those of even stretches of it."""
+        if "time_s" not in self:
+            return np.empty(0)
+        n = len(self)
+        size, count = (n, 1) if n <= _LOOK else (_STRETCH, _LOOK // _STRETCH)
+        starts = np.linspace(0, n - size, count).astype(int).tolist()
+        return np.concatenate([self._steps(start, start + size) for start in starts])
+
+    def _steps(self, start: int, stop: int) -> Array:
+        steps = np.diff(self.read("time_s", start, stop))
+        same = np.diff(self.read("segment", start, stop)) == 0
+        return steps if same.all() else steps[same]
 
 
 def record_of(table: pd.DataFrame) -> Record:

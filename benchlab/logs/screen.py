@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from benchlab.logs.record import Record
 from benchlab.logs.table import Column, ReadLog
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _DELIMITER = {"\t": "tabs", " ": "blanks", "": "one column", ",": "commas", ";": "semicolons", "|": "bars"}
 _DECIMAL = {".": "decimal point", ",": "decimal comma"}
@@ -30,9 +29,8 @@ def as_text(log: ReadLog) -> str:
         lines += _entry("notes", "; ".join(f"{k} = {v}" for k, v in list(log.metadata.items())[:6]))
     lines += _columns(log)
     lines += _events(log)
-    label, table = next(iter(log.tables.items()), ("", None))
-    if table is not None:
-        lines += _first_rows(log, label, table)
+    for label, record in list(log.records.items())[:1]:
+        lines += _first_rows(log, label, record)
     return "\n".join(lines)
 
 
@@ -91,7 +89,7 @@ def _clock(log: ReadLog) -> list[str]:
 
 
 def _span(log: ReadLog) -> str:
-    ends = [float(t["time_s"].iloc[-1]) for t in log.tables.values() if "time_s" in t and len(t)]
+    ends = [float(r.read("time_s", -1)[0]) for r in log.records.values() if "time_s" in r and len(r)]
     return in_words(max(ends)) if ends else ""
 
 
@@ -126,11 +124,9 @@ def _rhythm(log: ReadLog) -> str:
 
 def _jitter(log: ReadLog) -> float | None:
     """Return half the distance between the 16 % and 84 % quantiles of the intervals (s)."""
-    for table in log.tables.values():
-        if "time_s" in table and len(table) > 3:
-            steps = table["time_s"].diff()[table["segment"].diff() == 0]
-            return float((steps.quantile(0.84) - steps.quantile(0.16)) / 2) if len(steps) else None
-    return None
+    record = next((r for r in log.records.values() if "time_s" in r and len(r) > 3), None)
+    steps = np.empty(0) if record is None else record.intervals()
+    return float(np.diff(np.quantile(steps, [0.16, 0.84]))[0] / 2) if len(steps) else None
 
 
 # --- columns --------------------------------------------------------------------------------------------------------
@@ -203,11 +199,11 @@ def _events(log: ReadLog) -> list[str]:
     return out
 
 
-def _first_rows(log: ReadLog, label: str, table: pd.DataFrame) -> list[str]:
+def _first_rows(log: ReadLog, label: str, record: Record) -> list[str]:
     of = f" of part {label}" if label else ""
-    others = [k for k in log.tables if k != label]
+    others = [k for k in log.records if k != label]
     also = f" (also: {_few(others)})" if others else ""
-    head = table.head(_FIRST_ROWS)
+    head = record.frame(0, _FIRST_ROWS)
     shown = list(head.columns)
     while True:
         body = str(head[shown].to_string(index=False, float_format=lambda x: f"{x:.6g}")).splitlines()

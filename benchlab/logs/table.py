@@ -1,4 +1,4 @@
-"""What reading a log yields: how it was understood, and its canonical tables."""
+"""What reading a log yields: how it was understood, and its rows."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from benchlab.logs.record import Record
 from benchlab.procedure import Kind
 from benchlab.results import Event
 
@@ -41,8 +42,8 @@ class Column:
 class ReadLog:
     """A log as it was understood.
 
-    ``tables`` maps a part's label (the number or name in its headers or id column; "" where the log names none) to
-    its canonical table: a frame with the columns ``time_s`` (seconds from the log's first row that was read, strictly
+    ``records`` maps a part's label (the number or name in its headers or id column; "" where the log names none) to
+    its rows in canonical form: the columns ``time_s`` (seconds from the log's first row that was read, strictly
     increasing within a segment), ``segment`` (int, counts up where the clock was split), the kind's channels as
     float64 (labels such as ``phase`` as str), in SI-like units that the names carry, NaN where missing. A channel that
     no header named is absent, not NaN.
@@ -75,4 +76,9 @@ class ReadLog:
     metadata: Mapping[str, str] = field(default_factory=dict)
     rejected: pd.DataFrame
     """Rejected rows: columns REJECTED_COLUMNS."""
-    tables: Mapping[str, pd.DataFrame]
+    records: Mapping[str, Record]
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """All rows of every part as tables, made anew: a long log's take much memory."""
+        return {label: record.frame() for label, record in self.records.items()}

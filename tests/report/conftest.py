@@ -396,7 +396,7 @@ def read_log(path):
         events=(Event(kind="gap", time_s=812.4, size_s=3.0),),
         metadata={"logger": NASTY},
         rejected=rejected,
-        tables={},
+        records={},
     )
 
 

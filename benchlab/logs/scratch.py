@@ -1,0 +1,143 @@
+"""Columns too long for memory: in an anonymous temporary file, which the system removes once nobody uses it."""
+
+from __future__ import annotations
+
+import bisect
+import os
+import tempfile
+import weakref
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+import pandas as pd
+
+Array = np.ndarray[Any, Any]
+
+
+def scratch_folder() -> str:
+    """Return where scratch files lie: the folder the environment names (``TMPDIR``), else one on a disk.
+
+    Common practice, no source: where ``/tmp`` is kept in memory, ``/var/tmp`` is not.
+    """
+    named = any(os.environ.get(word) for word in ("TMPDIR", "TEMP", "TMP"))
+    disk = Path("/var/tmp")
+    return str(disk) if not named and os.access(disk, os.W_OK) else tempfile.gettempdir()
+
+
+class ScratchFile:
+    """One temporary file, for all the columns of a log; made when the first value is written."""
+
+    def __init__(self) -> None:
+        self._file: BinaryIO | None = None
+        self.size = 0
+        """Bytes written."""
+
+    def write(self, piece: Array) -> int:
+        """Append the bytes of an array and return where they begin.
+
+        Raises
+        ------
+        OSError
+            If there is no room.
+        """
+        if self._file is None:
+            self._file = tempfile.TemporaryFile(prefix="benchlab-", buffering=0, dir=scratch_folder())  # noqa: SIM115
+            weakref.finalize(self, self._file.close)  # it lives as long as the columns
+        start = self.size
+        rest = np.ascontiguousarray(piece).data.cast("B")
+        while rest:
+            self._file.seek(self.size)
+            done = self._file.write(rest)
+            self.size += done
+            rest = rest[done:]
+        return start
+
+    def read_into(self, out: Array, start: int) -> None:
+        """Fill an array with the bytes that begin at ``start``."""
+        assert self._file is not None
+        rest = out.data.cast("B")
+        while rest:
+            done = self._read(self._file, rest, start)
+            if not done:
+                raise EOFError("a scratch file is shorter than what was written to it")
+            start, rest = start + done, rest[done:]
+
+    @staticmethod
+    def _read(file: BinaryIO, out: memoryview, start: int) -> int:
+        if hasattr(os, "preadv"):  # does not move the file's place, which processes forked from this one share
+            return os.preadv(file.fileno(), [out], start)
+        file.seek(start)
+        return int(file.readinto(out))  # type: ignore[attr-defined]
+
+
+class Scratch:
+    """A column in a scratch file. Stretches of one value (an array of stride 0) are not written but remembered."""
+
+    def __init__(self, dtype: np.dtype[Any], file: ScratchFile | None = None) -> None:
+        self.dtype = dtype
+        self._file = file or ScratchFile()
+        self._starts: list[int] = []
+        """First row of every stretch."""
+        self._stretches: list[int | Array] = []
+        """Where in the file a stretch begins, or its one value."""
+        self._n = 0
+
+    def __len__(self) -> int:
+        return self._n
+
+    def add(self, piece: Array) -> None:
+        """Append values.
+
+        Raises
+        ------
+        OSError
+            If there is no room for them.
+        """
+        if not len(piece):
+            return
+        one_value = piece.strides == (0,)
+        stretch = piece[:1].astype(self.dtype) if one_value else self._file.write(piece.astype(self.dtype, copy=False))
+        self._starts.append(self._n)
+        self._stretches.append(stretch)
+        self._n += len(piece)
+
+    def read(self, start: int, stop: int) -> Array:
+        """Return the values of rows ``[start, stop)``, which must exist."""
+        out = np.empty(stop - start, dtype=self.dtype)
+        k = bisect.bisect_right(self._starts, start) - 1
+        at = start
+        while at < stop:
+            first, end = self._starts[k], self._starts[k + 1] if k + 1 < len(self._starts) else self._n
+            part = out[at - start : min(end, stop) - start]
+            stretch = self._stretches[k]
+            if isinstance(stretch, int):
+                self._file.read_into(part, stretch + (at - first) * self.dtype.itemsize)
+            else:
+                part[:] = stretch
+            at, k = end, k + 1
+        return out
+
+
+class ScratchWords:
+    """A column of words in a scratch file: the number of each row's word, and every word once."""
+
+    dtype = np.dtype(object)
+
+    def __init__(self, file: ScratchFile | None = None) -> None:
+        self._numbers = Scratch(np.dtype(np.int32), file)
+        self._words: dict[Any, int] = {}
+
+    def __len__(self) -> int:
+        return len(self._numbers)
+
+    def add(self, piece: Array) -> None:
+        """Append words (see ``Scratch.add``)."""
+        codes, words = pd.factorize(piece)
+        numbers = [self._words.setdefault(word, len(self._words)) for word in words]
+        self._numbers.add(np.array(numbers, dtype=np.int32)[codes])
+
+    def read(self, start: int, stop: int) -> Array:
+        """Return the words of rows ``[start, stop)``, which must exist."""
+        found: Array = np.array([*self._words, None], dtype=object)[self._numbers.read(start, stop)]
+        return found
