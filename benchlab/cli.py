@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import json
 import os
@@ -38,6 +39,9 @@ app.add_typer(cli_plan.app, name="plan")
 OutOption = Annotated[Path, typer.Option("--out", help="Folder that gets one sub-folder per airframe.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print results.json instead of the summary.")]
+JobsOption = Annotated[
+    int | None, typer.Option("--jobs", min=1, help="Logs taken at once; all processors if not given.")
+]
 OutsideOption = Annotated[
     bool, typer.Option("--allow-outside", help="Let the register name logs outside the airframe's folder.")
 ]
@@ -60,6 +64,7 @@ def run(
     earlier: Annotated[
         Path | None, typer.Option("--earlier", metavar="PATH", help="Compare with this archive or results.json.")
     ] = None,
+    jobs: JobsOption = None,
 ) -> None:
     """Do the whole job for airframe folders.
 
@@ -70,12 +75,17 @@ def run(
     status = 0
     seen: dict[str, Path] = {}
     with errors():
+        from benchlab.cache import default_folder
         from benchlab.run import run_airframe
+        from benchlab.workers import usable_cores
 
         for folder in folders:
             try:
                 with progress_on_terminal(quiet or as_json) as progress:
-                    outcome = run_airframe(folder, out, allow_outside=allow_outside, earlier=earlier, progress=progress)
+                    outcome = run_airframe(
+                        folder, out, allow_outside=allow_outside, earlier=earlier, progress=progress,
+                        jobs=jobs or usable_cores(), kept=default_folder(),
+                    )  # fmt: skip
             except BenchlabError as error:
                 complain(error)
                 status = 2
@@ -128,13 +138,16 @@ def match(
     """
     with errors():
         from benchlab.airframe import load_airframe
+        from benchlab.cache import default_folder
         from benchlab.export import write_text
         from benchlab.matching.text import matching_text
         from benchlab.matching.trimming import trim_csv
         from benchlab.run import evaluate
+        from benchlab.workers import usable_cores
 
+        airframe = load_airframe(folder, allow_outside=allow_outside)
         with progress_on_terminal(quiet) as progress:
-            done = evaluate(load_airframe(folder, allow_outside=allow_outside), progress)
+            done = evaluate(airframe, progress, jobs=usable_cores(), kept=default_folder())
         for fault in done.faults:
             say_error(fault)
         trim = done.matching.tables.get("trim")
@@ -208,12 +221,13 @@ def archive(
 def _seal(folder: Path, out: Path, sign: Path | None, *, quiet: bool, allow_outside: bool) -> int:
     from benchlab.evidence.package import archive_airframe
     from benchlab.run import run_airframe
+    from benchlab.workers import usable_cores
 
     outcomes: list[Outcome] = []
     with progress_on_terminal(quiet) as progress:
 
         def run_copy(copy: Path, results: Path) -> Outcome:
-            outcomes.append(run_airframe(copy, results, progress=progress))
+            outcomes.append(run_airframe(copy, results, progress=progress, jobs=usable_cores()))
             return outcomes[-1]
 
         bag = archive_airframe(folder, out, run=run_copy, sign=sign, allow_outside=allow_outside, progress=progress)
@@ -244,10 +258,12 @@ def verify(
         from benchlab.evidence.text import verification_text
         from benchlab.evidence.verify import verify_bag
         from benchlab.run import run_airframe
+        from benchlab.workers import usable_cores
 
+        anew = functools.partial(run_airframe, jobs=usable_cores())
         for bag in bags:
             with progress_on_terminal(quiet) as progress:
-                verification = verify_bag(bag, allowed_signers, run=run_airframe, progress=progress)
+                verification = verify_bag(bag, allowed_signers, run=anew, progress=progress)
             if not quiet or verification.exit_status:
                 print(verification_text(verification))
             status = max(status, verification.exit_status)
@@ -285,12 +301,13 @@ def demo(
     with errors():
         from benchlab.run import run_airframe
         from benchlab.simulate.demo import lay_out, lay_out_full
+        from benchlab.workers import usable_cores
 
         where = folder or Path("benchlab_demo_full" if full else "benchlab_demo")
         with progress_on_terminal(quiet or as_json) as progress:
             progress("laying out the demonstration airframe")
             (lay_out_full if full else lay_out)(where)
-            outcome = run_airframe(where, out, progress=progress)
+            outcome = run_airframe(where, out, progress=progress, jobs=usable_cores())
         _show(outcome, quiet, as_json)
     # the demonstration has planted faults: that they are found is success
     raise typer.Exit(2 if outcome.faults else 0)

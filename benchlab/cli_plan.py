@@ -99,11 +99,11 @@ def plan_servo(
             print(plan_text(plan))
             return
         from benchlab.airframe import Servo
+        from benchlab.bundles import records_of
         from benchlab.logs.reader import read_log
-        from benchlab.run import tables_of
 
         name = str(log)
         part = Servo(id="pilot", log=name, channel=channel)
         read = read_log(log, name=name, procedures=load_procedures(), kind="servo_cycling")
-        tables, _ = tables_of(part, {name: read})
-        print(plan_text(plan_from_pilot(tables, part, procedure, probability)))
+        records, _ = records_of(part, {name: read})
+        print(plan_text(plan_from_pilot([r.frame() for r in records], part, procedure, probability)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from typing import Protocol
 
 
@@ -15,23 +14,6 @@ class Progress(Protocol):
 
 def silent(what: str, share: float | None = None) -> None:
     """Tell nobody."""
-
-
-def paced(progress: Progress, seconds: Mapping[str, float]) -> Callable[[str], None]:
-    """Return a function that tells each piece of work together with the share of the whole that is done before it.
-
-    ``seconds`` maps what will be told to the time it roughly takes; only the proportions matter.
-    """
-    whole = sum(seconds.values()) or 1.0
-    done = current = 0.0
-
-    def tell(what: str) -> None:
-        nonlocal done, current
-        done += current
-        current = seconds.get(what, 0.0)
-        progress(what, min(done / whole, 1.0))
-
-    return tell
 
 
 def words(what: str, share: float | None, elapsed_s: float) -> str:

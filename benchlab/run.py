@@ -3,41 +3,34 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import importlib.metadata
 import os
 import platform
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 from benchlab import __version__
-from benchlab.airframe import Airframe, Circuit, Pack, Part, load_airframe
-from benchlab.errors import BenchlabError, LogError
+from benchlab.airframe import Airframe, load_airframe
+from benchlab.bundles import Done, Job, Reads, read_one
+from benchlab.errors import BenchlabError
 from benchlab.export import csv_text
-from benchlab.judgement import not_measured
-from benchlab.logs.reader import read_log
 from benchlab.logs.table import REJECTED_COLUMNS, ReadLog
 from benchlab.matching.dimensions import judge_dimension, judge_dimension_log
 from benchlab.matching.groups import Matching, match_groups
 from benchlab.matching.retest import compare_earlier, read_earlier
-from benchlab.pace import Progress, paced, silent
-from benchlab.power.analyse import analyse_circuit
+from benchlab.pace import Progress, silent
 from benchlab.power.budget import analyse_pack
-from benchlab.power.crosscheck import servo_load
+from benchlab.power.crosscheck import servo_load, with_servos
 from benchlab.procedure import Procedures, load_procedures
 from benchlab.report.page import render
-from benchlab.results import AirframeResult, Analysis, Event, LogResult, PartResult, dumps, worst
-from benchlab.servo.analyse import analyse_servo
+from benchlab.results import AirframeResult, Analysis, LogResult, dumps, worst
 from benchlab.servo.sisters import compare_sisters
-from benchlab.tank.analyse import analyse_tank
-
-Tell = Callable[[str], None]
-Reads = dict[str, ReadLog | LogResult]
+from benchlab.workers import do_bundles
 
 # events that mean the reader changed something; a gap alone is only told
 _REPAIRS = {"counter_wrap", "clock_restart", "duplicate_time", "out_of_order", "offset_change"}
@@ -80,10 +73,13 @@ def run_airframe(
     allow_outside: bool = False,
     earlier: Path | None = None,
     progress: Progress = silent,
+    jobs: int = 1,
+    kept: Path | None = None,
 ) -> Outcome:
     """Do the whole job for the airframe in ``folder`` and write its files to ``out/<airframe id>``.
 
     ``earlier`` names an evidence archive, an output folder or a results.json: its parts are compared with this run's.
+    ``jobs`` and ``kept`` as of ``evaluate``.
 
     Raises
     ------
@@ -95,19 +91,28 @@ def run_airframe(
     before = read_earlier(earlier) if earlier is not None else None
     airframe = load_airframe(folder, allow_outside=allow_outside)
     target = _writable(out / airframe.id)
-    done = evaluate(airframe, progress)
+    done = evaluate(airframe, progress, jobs=jobs, kept=kept)
     matching, compared = done.matching, None
     if before is not None:
         compared = compare_earlier(before, done.analyses)
         matching = dataclasses.replace(matching, tables={**matching.tables, "earlier": compared})
-    progress("writing the report")
+    progress("writing the report", 0.95)
     page = render(done.result, done.analyses, matching, done.reads, done.procedures)
     write_files(target, done.result, done.analyses, done.reads, page)
     return Outcome(result=done.result, folder=target, faults=done.faults, compared=compared)
 
 
-def evaluate(airframe: Airframe, progress: Progress = silent) -> Evaluation:
-    """Read, analyse, judge and match the parts of a loaded airframe; nothing is written.
+def evaluate(
+    airframe: Airframe, progress: Progress = silent, *, jobs: int = 1, kept: Path | None = None
+) -> Evaluation:  # fmt: skip
+    """Read, analyse, judge and match the parts of a loaded airframe; nothing is written but what ``kept`` names.
+
+    Parameters
+    ----------
+    jobs
+        How many logs are read and analysed at once, each by a process of its own; it changes no result.
+    kept
+        Folder in which what was read is kept for the next run (``cache``); None: everything is read anew.
 
     Raises
     ------
@@ -115,10 +120,9 @@ def evaluate(airframe: Airframe, progress: Progress = silent) -> Evaluation:
         If a procedure is faulty.
     """
     procedures = load_procedures(airframe.own_pipelines)
-    tell = paced(progress, _rough_seconds(airframe))
-    reads = read_logs(airframe, procedures, tell)
-    analyses, faults = analyse_parts(airframe, procedures, reads, tell)
-    tell("matching groups")
+    done = do_bundles(Job(airframe=airframe, procedures=procedures, kept=kept), jobs, progress)
+    progress("matching groups", 0.9)
+    reads, analyses, faults = complete(airframe, procedures, done)
     matching = match_groups(airframe.register, analyses, procedures)
     result = summarise(airframe, analyses, matching, reads)
     failed = [f"{r.path}: {r.error}" for r in reads.values() if isinstance(r, LogResult) and r.error]
@@ -128,142 +132,50 @@ def evaluate(airframe: Airframe, progress: Progress = silent) -> Evaluation:
     )  # fmt: skip
 
 
-def _rough_seconds(airframe: Airframe) -> dict[str, float]:
-    """What will be told as being done, with about the seconds that it takes (only the proportions matter)."""
-    size = {name: path.stat().st_size if path.is_file() else 0 for name, (path, _) in airframe.log_paths().items()}
-    reading = {f"reading {name}": 0.05 + bytes_ / 25e6 for name, bytes_ in size.items()}
-    kinds = {"servo": 0.8, "tank": 0.3, "circuit": 0.3, "pack": 0.05}
-    parts = [(kind, part.id, cost) for kind, cost in kinds.items() for part in getattr(airframe.register, kind)]
-    analysing = {f"analysing {kind} {name}": cost for kind, name, cost in parts}
-    return reading | analysing | {"matching groups": 0.3, "writing the report": 0.5}
+def complete(airframe: Airframe, procedures: Procedures, done: Done) -> tuple[Reads, dict[str, Analysis], list[str]]:
+    """Add to the parts' own analyses what takes several of them, and the paired dimensions.
 
-
-def read_logs(airframe: Airframe, procedures: Procedures, progress: Tell) -> Reads:
-    """Read every log that the register names; one that fails becomes a failed LogResult and stops nothing."""
-    reads: Reads = {}
-    for name, (path, kind) in airframe.log_paths().items():
-        progress(f"reading {name}")
-        help_ = airframe.register.logs.get(name)
-        try:
-            reads[name] = read_log(path, name=name, procedures=procedures, kind=kind, help=help_)
-        except LogError as error:
-            where = f"line {error.line}: " if error.line else ""
-            advice = f"; {error.do}" if error.do else ""
-            reads[name] = LogResult(
-                path=name, sha256=None, rows=0, rows_rejected=0, status="failed", error=f"{where}{error.what}{advice}"
-            )
-    return reads
-
-
-def analyse_parts(
-    airframe: Airframe, procedures: Procedures, reads: Reads, progress: Tell
-) -> tuple[dict[str, Analysis], list[str]]:
-    """Analyse and judge every part of the register; return them by id and what was wrong with the input."""
-    register = airframe.register
-    done: dict[str, Analysis] = {}
-    drawn: dict[str, list[pd.DataFrame]] = {}
-    faults: list[str] = []
-
-    def tables(kind: str, part: Part) -> tuple[list[pd.DataFrame], list[Event]] | None:
-        progress(f"analysing {kind} {part.id}")
-        try:
-            return tables_of(part, reads)
-        except BenchlabError as error:
-            if error.path is None:  # a log that failed is told once, at the log
-                faults.append(f'{kind} "{part.id}": {error.what}')
-            done[part.id] = _unread(kind, part, str(error))
-            return None
-
-    for servo in register.servo:
-        if found := tables("servo", servo):
-            done[servo.id] = analyse_servo(found[0], servo, procedures.servo, found[1], servo.logs)
-            drawn[servo.id] = found[0]
-    done |= compare_sisters(
-        {s.id: done[s.id] for s in register.servo if done[s.id].result.quantities},
-        register.servo,
-        procedures.servo,
-    )
-    for tank in register.tank:
-        if found := tables("tank", tank):
-            ended = getattr(reads.get(tank.logs[-1]), "time_end", None) if tank.logs else None
-            done[tank.id] = analyse_tank(found[0], tank, procedures.tank, found[1], tank.logs, ended)
+    Returns all logs and all analyses in the order of the register, and what was wrong with the input.
+    """
+    register, analyses, faults = airframe.register, dict(done.analyses), list(done.faults)
+    servos = {s.id: analyses[s.id] for s in register.servo if analyses[s.id].result.quantities}
+    analyses |= compare_sisters(servos, register.servo, procedures.servo)
     for circuit in register.circuit:
-        if found := tables("circuit", circuit):
-            fed = [servo_load(s, drawn.get(s, ()), done[s], procedures.current) for s in circuit.servos]
-            done[circuit.id] = analyse_circuit(found[0], circuit, procedures.current, found[1], circuit.logs, fed)
+        if _unread(analyses[circuit.id]):
+            continue
+        fed = [servo_load(s, done.means.get(s), analyses[s]) for s in circuit.servos]
+        analyses[circuit.id] = with_servos(analyses[circuit.id], fed)
     for pack in register.pack:
-        if analysis := _pack(pack, airframe, procedures, done, tables):
-            done[pack.id] = analysis
-    ordered = {part.id: done[part.id] for part in register.parts.values()}
+        if _unread(own := analyses.get(pack.id)):
+            continue
+        circuits = [(c, analyses[c.id]) for c in register.circuit if pack.id in c.pack_shares]
+        minutes = register.airframe.flight_minutes
+        analyses[pack.id] = analyse_pack(pack, circuits, register.flight, minutes, procedures.current, own)
+    ordered = {part.id: analyses[part.id] for part in register.parts.values()}
     for entry in register.dimension:
         ordered[entry.item] = judge_dimension(entry, procedures.dimension)
+    job = Job(airframe=airframe, procedures=procedures, kept=None)
+    read = done.reads | {name: read_one(job, name) for name in register.airframe.dimension_logs}
     for name in register.airframe.dimension_logs:
-        if not isinstance(read := reads[name], ReadLog):
-            continue
-        for item, analysis in judge_dimension_log(read, procedures.dimension).items():
-            if item in ordered:
-                line = analysis.tables["readings"]["line"].iloc[0]
-                faults.append(f'{name}: line {line}: "{item}" is the name of another part or item; give it its own')
-            else:
-                ordered[item] = analysis
-    return ordered, faults
+        if isinstance(log := read[name], ReadLog):
+            faults += _add_dimensions(name, log, procedures, ordered)
+    return {name: read[name] for name in airframe.log_paths()}, ordered, faults
 
 
-def _pack(
-    pack: Pack,
-    airframe: Airframe,
-    procedures: Procedures,
-    done: Mapping[str, Analysis],
-    tables: Callable[[str, Part], tuple[list[pd.DataFrame], list[Event]] | None],
-) -> Analysis | None:
-    """Analyse a pack from its own discharge log, if it has one, and from the circuits it feeds."""
-    register, own = airframe.register, None
-    if pack.logs:
-        if not (found := tables("pack", pack)):
-            return None
-        own = analyse_circuit(found[0], pack, procedures.current, found[1], pack.logs)
-    fed: list[tuple[Circuit, Analysis]] = [(c, done[c.id]) for c in register.circuit if pack.id in c.pack_shares]
-    return analyse_pack(pack, fed, register.flight, register.airframe.flight_minutes, procedures.current, own)
+def _unread(analysis: Analysis | None) -> bool:
+    """Whether an analysis stands in for a part whose log could not be read."""
+    return analysis is not None and any((f.quantity, f.aspect) == ("log", "read") for f in analysis.result.findings)
 
 
-def tables_of(part: Part, reads: Reads) -> tuple[list[pd.DataFrame], list[Event]]:
-    """Return the part's tables, one per log in order, and the events of those logs.
-
-    Raises
-    ------
-    BenchlabError
-        If the part has no log, a log failed, or a log does not tell which of its parts this one is.
-    """
-    if not part.logs and getattr(part, "observation", None) is None:
-        raise BenchlabError("no log is named for it", do=f'add log = "..." to "{part.id}"')
-    frames: list[pd.DataFrame] = []
-    events: list[Event] = []
-    for name in part.logs:
-        read = reads[name]
-        if isinstance(read, LogResult):
-            raise BenchlabError(f"its log could not be read ({read.error})", path=name)
-        frames.append(_table(read, part.label, name))
-        events += read.events
-    return frames, events
-
-
-def _table(read: ReadLog, label: str | None, name: str) -> pd.DataFrame:
-    """Pick the table of one part out of a log."""
-    held = read.tables
-    if label is None and len(held) == 1:
-        return next(iter(held.values()))
-    names = ", ".join(repr(k) for k in held)
-    if label is None:
-        raise BenchlabError(f"{name} holds several parts ({names})", do="say which with channel = ...")
-    by_name = {k.strip().casefold(): v for k, v in held.items()}
-    if (table := by_name.get(label.strip().casefold())) is not None:
-        return table
-    if list(held) == [""]:
-        raise BenchlabError(f"{name} holds one unnamed part, not {label!r}", do="leave channel away")
-    near = difflib.get_close_matches(label, list(held), 1)
-    raise BenchlabError(
-        f"{name} has no part {label!r}, only {names}", do=f"did you mean {near[0]!r}?" if near else None
-    )
+def _add_dimensions(name: str, log: ReadLog, procedures: Procedures, ordered: dict[str, Analysis]) -> list[str]:
+    faults = []
+    for item, analysis in judge_dimension_log(log, procedures.dimension).items():
+        if item in ordered:
+            line = analysis.tables["readings"]["line"].iloc[0]
+            faults.append(f'{name}: line {line}: "{item}" is the name of another part or item; give it its own')
+        else:
+            ordered[item] = analysis
+    return faults
 
 
 def summarise(airframe: Airframe, analyses: Mapping[str, Analysis], matching: Matching, reads: Reads) -> AirframeResult:
@@ -292,15 +204,6 @@ def _log_result(read: ReadLog | LogResult) -> LogResult:
         path=read.path, sha256=read.sha256, rows=read.rows, rows_rejected=read.rows_rejected,
         status="repaired" if repaired else "read", events=read.events,
     )  # fmt: skip
-
-
-def _unread(kind: str, part: Part, why: str) -> Analysis:
-    """Stand in for a part that could not be analysed: it is to be retested."""
-    result = PartResult(
-        id=part.id, kind=kind, type=getattr(part, "type", None), position=part.position, verdict="retest",
-        logs=part.logs, findings=(not_measured("log", "read", "1", why),),
-    )  # fmt: skip
-    return Analysis(result=result)
 
 
 def versions() -> dict[str, str]:

@@ -53,7 +53,7 @@ def terminal(folder: Path) -> tuple[str, str]:
 
 def test_a_terminal_sees_what_is_being_done(terminal):
     seen, out = terminal
-    assert "reading [red]a.csv" in seen
+    assert "reading and analysing [red]a.csv" in seen
     assert "writing the report" in seen
     assert out.startswith("A1: accept\n")
     assert "\x1b" not in out

@@ -11,11 +11,10 @@ import pandas as pd
 from benchlab.airframe import Circuit, Pack
 from benchlab.judgement import required_missing
 from benchlab.power import tables as figures
-from benchlab.power.crosscheck import ServoLoad, against_servos, less_than_at_rest, servo_table
 from benchlab.power.discharges import discharge_runs
 from benchlab.power.events import clipped_rows, dip_events, find_clipping, find_dips, find_inrush
 from benchlab.power.flow import CHARGES, UNCLEAR, charge_both_ways, right_way, why_no_load
-from benchlab.power.judge import READ_LOW, at_least, judge_all, judged_on, limits_of, next_step
+from benchlab.power.judge import NOT_JUDGED, READ_LOW, at_least, judge_all, judged_on, limits_of, next_step
 from benchlab.power.load import describe, gap_charge, times_above
 from benchlab.power.phases import phases_of
 from benchlab.power.record import Record, prepare
@@ -30,7 +29,6 @@ _LOAD = (
     "charge_mah", "energy_wh", "gap_charge_mah", "longest_above_s", "time_above_s",
 )  # fmt: skip
 _COARSE = 0.02
-NOT_JUDGED = "Described, not judged: the register sets no min_voltage_v, max_current_a or limits for this circuit."
 
 
 def analyse_circuit(
@@ -39,7 +37,6 @@ def analyse_circuit(
     procedure: CurrentProcedure,
     log_events: Sequence[Event] = (),
     log_names: Sequence[str] = (),
-    servos: Sequence[ServoLoad] = (),
 ) -> Analysis:
     """Analyse the log (or logs, in order) of one circuit, or of a pack on its own.
 
@@ -51,14 +48,12 @@ def analyse_circuit(
         The circuit, or the pack whose own log this is; limits of a pack are judged by ``budget.analyse_pack``.
     log_events, log_names
         What reading the logs found, and their names as reported.
-    servos
-        What the servos on this circuit draw by their own logs, for a cross-check.
 
     Returns
     -------
     Analysis
-        Tables ``load``, ``load_histogram``, ``load_duration``, ``discharges``, ``source_line``, ``discharge`` and
-        ``cross_check``, as far as measured.
+        Tables ``load``, ``load_histogram``, ``load_duration``, ``discharges``, ``source_line``
+        and ``discharge``, as far as measured.
         A circuit for which the register sets no limit is described: accepted with a note, ``judged_on`` empty.
     """
     notes: list[str] = []
@@ -84,12 +79,11 @@ def analyse_circuit(
         quantities = {q: replace(e, hi=None) if q in READ_LOW else e for q, e in quantities.items()}
     if isinstance(part, Circuit):
         quantities |= wiring(part, quantities, procedure, notes)
-        notes += against_servos(quantities.get("mean_current_a"), servos)
     phases, labelled = phases_of(record)
     if phases and not labelled:
         notes.append("The log labels no phases; quiet and active stretches were found by how much the current swings.")
     events = _events(record, fitted, clip, part, procedure, log_events, notes)
-    findings = _findings(record, part, procedure, quantities, events, missing, servos, notes)
+    findings = _findings(record, part, procedure, quantities, events, missing, notes)
     notes += _reading_notes(record, quantities, refused)
     result = PartResult(
         id=part.id, kind="pack" if isinstance(part, Pack) else "circuit", position=part.position,
@@ -99,7 +93,7 @@ def analyse_circuit(
         findings=tuple(findings), events=tuple(events), not_measured=tuple(missing), notes=tuple(notes),
         next_step=next_step(findings),
     )  # fmt: skip
-    return Analysis(result=result, tables=_tables(record, fitted, refused) | servo_table(servos))
+    return Analysis(result=result, tables=_tables(record, fitted, refused))
 
 
 def _findings(
@@ -109,7 +103,6 @@ def _findings(
     quantities: dict[str, Estimate],
     events: Sequence[Event],
     missing: Sequence[NotMeasured],
-    servos: Sequence[ServoLoad],
     notes: list[str],
 ) -> list[Finding]:
     refused = {m.quantity for m in missing}
@@ -120,7 +113,6 @@ def _findings(
     )
     if isinstance(part, Circuit):
         findings += judge_all(limits_of(part, procedure), quantities, events, missing, procedure)
-        findings += less_than_at_rest(quantities.get("mean_current_a"), servos)
         if not findings:
             notes.append(NOT_JUDGED)
     return at_least(findings) if any(e.kind == "clipping" for e in events) else findings

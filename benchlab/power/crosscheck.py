@@ -8,14 +8,15 @@ than its servos draw at rest.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from benchlab.power.judge import NOT_JUDGED, judged_on, next_step
 from benchlab.power.load import describe
 from benchlab.power.record import prepare
 from benchlab.procedure import CurrentProcedure
-from benchlab.results import Analysis, Estimate, Finding, Trend
+from benchlab.results import Analysis, Estimate, Finding, Trend, worst
 from benchlab.stats.uncertainty import combine, estimate
 
 _REST_SHARE = 0.8
@@ -36,11 +37,14 @@ class ServoLoad:
     cycles: int | None
 
 
-def servo_load(
-    servo_id: str, tables: Sequence[pd.DataFrame], analysis: Analysis | None, procedure: CurrentProcedure
-) -> ServoLoad:
-    """Take the mean current from a servo's canonical tables, currents at rest and moving from its analysis."""
+def mean_current(tables: Sequence[pd.DataFrame], procedure: CurrentProcedure) -> Estimate | None:
+    """Return the mean current (A) over a servo's canonical tables; None where they show no current."""
     record = prepare(tables, procedure) if tables else None
+    return describe(record).get("mean_current_a") if record is not None else None
+
+
+def servo_load(servo_id: str, mean: Estimate | None, analysis: Analysis | None) -> ServoLoad:
+    """Put a servo's mean current beside its currents at rest and while moving, which its analysis tells."""
     found = analysis.result.quantities if analysis is not None else {}
 
     def now(quantity: str) -> Estimate | None:
@@ -48,24 +52,37 @@ def servo_load(
         return trend.settled if isinstance(trend, Trend) else None
 
     return ServoLoad(
-        id=servo_id, mean=describe(record).get("mean_current_a") if record is not None else None,
-        idle=now("idle_current_a"), moving=now("moving_current_a"),
+        id=servo_id, mean=mean, idle=now("idle_current_a"), moving=now("moving_current_a"),
         cycles=analysis.result.cycles if analysis is not None else None,
     )  # fmt: skip
 
 
-def servo_table(servos: Sequence[ServoLoad]) -> dict[str, pd.DataFrame]:
-    """Table ``cross_check``: one row per servo, NaN where not measured; no table without servos."""
+def with_servos(circuit: Analysis, servos: Sequence[ServoLoad]) -> Analysis:
+    """Return a circuit's analysis with what its servos draw beside it: notes, table, a finding if that cannot be."""
     if not servos:
-        return {}
+        return circuit
+    result = circuit.result
+    mean = result.quantities.get("mean_current_a")
+    mean = mean if isinstance(mean, Estimate) else None
+    notes = [*result.notes, *against_servos(mean, servos)]
+    if doubts := less_than_at_rest(mean, servos):
+        findings = (*result.findings, *doubts)
+        result = replace(
+            result, findings=findings, verdict=worst([f.verdict for f in findings]), judged_on=judged_on(findings),
+            next_step=next_step(findings),
+        )  # fmt: skip
+        notes = [n for n in notes if n != NOT_JUDGED]
+    return Analysis(result=replace(result, notes=tuple(notes)), tables={**circuit.tables, **servo_table(servos)})
+
+
+def servo_table(servos: Sequence[ServoLoad]) -> dict[str, pd.DataFrame]:
+    """Table ``cross_check``: one row per servo, NaN where not measured."""
     rows = [(s.id, _value(s.mean), s.cycles, _value(s.idle), _value(s.moving)) for s in servos]
     return {"cross_check": pd.DataFrame(rows, columns=list(COLUMNS))}
 
 
 def against_servos(mean: Estimate | None, servos: Sequence[ServoLoad]) -> list[str]:
     """Say what the servos draw in all, beside the circuit, and what that can and cannot show."""
-    if not servos:
-        return []
     known = [s for s in servos if s.mean is not None and s.mean.value is not None]
     lacking = [s.id for s in servos if s not in known]
     notes = []

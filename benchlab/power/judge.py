@@ -64,6 +64,9 @@ def _unmeasured(quantity: str, aspect: str, limit: Limit, why: str) -> Finding:
     return replace(finding, lower=limit.lower, upper=limit.upper, limit_source=limit.source)
 
 
+NOT_JUDGED = "Described, not judged: the register sets no min_voltage_v, max_current_a or limits for this circuit."
+
+
 def judged_on(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Channels that findings with a value rest on."""
     found = [f.quantity for f in findings if f.value is not None]

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from benchlab.airframe import Circuit, Pack
-from benchlab.power.analyse import NOT_JUDGED, analyse_circuit
+from benchlab.power.analyse import analyse_circuit
+from benchlab.power.judge import NOT_JUDGED
 from benchlab.procedure import Limit
 from benchlab.simulate.power import LoadPhase, Logger, Source, simulate_load
 

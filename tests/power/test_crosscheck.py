@@ -6,7 +6,8 @@ import pytest
 from benchlab.airframe import Circuit, Pack
 from benchlab.power.analyse import analyse_circuit
 from benchlab.power.budget import analyse_pack
-from benchlab.power.crosscheck import ServoLoad, against_servos, less_than_at_rest, servo_load
+from benchlab.power.crosscheck import ServoLoad, against_servos, less_than_at_rest, mean_current, with_servos
+from benchlab.power.judge import NOT_JUDGED
 from benchlab.stats.uncertainty import estimate
 
 T = np.arange(0, 100, 0.1)
@@ -18,9 +19,8 @@ def load(name, mean, idle=0.1, moving=1.0):
 
 
 def test_the_mean_of_a_servo_log_is_weighted_by_time(make_log, procedure):
-    got = servo_load("S01", [make_log([0, 1, 4], [1.0, 1.0, 3.0])], None, procedure)
-    assert got.mean.value == pytest.approx(7 / 4)
-    assert servo_load("S02", [], None, procedure).mean is None
+    assert mean_current([make_log([0, 1, 4], [1.0, 1.0, 3.0])], procedure).value == pytest.approx(7 / 4)
+    assert mean_current([], procedure) is None
 
 
 def test_sums_are_said_with_what_they_cannot_show(make_log, procedure):
@@ -40,8 +40,12 @@ def test_a_servo_without_current_is_named():
 def test_less_than_the_servos_draw_at_rest_cannot_be(make_log, procedure):
     servos = [load("S01", 0.4, idle=0.3), load("S02", 0.4, idle=0.3)]
     part = Circuit(id="c")
-    result = analyse_circuit([make_log(T, np.full(len(T), 0.25))], part, procedure, servos=servos).result
+    alone = analyse_circuit([make_log(T, np.full(len(T), 0.25))], part, procedure)
+    assert NOT_JUDGED in alone.result.notes
+    result = with_servos(alone, servos).result
     (found,) = result.findings
+    assert (result.verdict, result.judged_on) == ("retest", ("current",))
+    assert NOT_JUDGED not in result.notes
     assert (found.aspect, found.verdict) == ("servos_at_rest", "retest")
     assert found.lower == pytest.approx(0.8 * 0.6)
     assert less_than_at_rest(estimate(0.55, 0.01, "A"), servos) == []
@@ -51,7 +55,7 @@ def test_the_pack_shows_the_servos_of_its_circuits(make_log, procedure):
     fed = []
     for name, servo in (("a", "S01"), ("b", "S02")):
         part = Circuit(id=name, packs=["P1"])
-        fed.append((part, analyse_circuit([make_log(T, T * 0 + 2)], part, procedure, servos=[load(servo, 0.4)])))
+        fed.append((part, with_servos(analyse_circuit([make_log(T, T * 0 + 2)], part, procedure), [load(servo, 0.4)])))
     table = analyse_pack(Pack(id="P1"), fed, [], 8.0, procedure, None).tables["cross_check"]
     assert list(table["servo"]) == ["S01", "S02"]
     assert list(table)[:3] == ["servo", "mean_current_a", "cycles"]
