@@ -75,6 +75,13 @@ class Scenario:
     disturbance: tuple[float, float] | None = None
     """(hours after sealing, kPa): a touched fitting lets this much out within seconds."""
     repressurised_h: float | None = None
+    refills_h: tuple[float, ...] = ()
+    """Hours after sealing at which the tank is filled to the start pressure again, over ``fill_s``; the gas heats up
+    anew, and the creeps that follow each opening and filling add up (Boltzmann superposition)."""
+    open_s: float = 0.0
+    """How long before each refill the tank stands open; 0: it is topped up."""
+    recovers: bool = False
+    """The wall creeps back as the pressure falls by the leak too, as linear viscoelasticity would have it."""
     vented_h: float | None = None
     overpressure_kpa: float | None = None
     """Peak of the gauge during filling, before the surplus is let out."""
@@ -181,9 +188,12 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
     n = outside[0] * volume / (R * gas)
     n_sealed = np.nan
     gauge, temperature = np.empty_like(fine), np.empty_like(fine)
+    crept, loads = 1 - np.exp(-((fine / s.creep_s) ** s.creep_stretch)), np.zeros_like(fine)
     for i, t in enumerate(fine):
         held = max(t - sealed, 0.0)
         stretch = creep_end * (1 - np.exp(-((held / s.creep_s) ** s.creep_stretch)))
+        if s.refills_h or s.recovers:
+            stretch = creep_end * float(loads[:i] @ crept[:i][::-1]) / start
         gas += (room[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
         if t <= s.before_s or (t > s.before_s and not s.sealed and t > sealed):
             n = outside[i] * volume / (R * gas)
@@ -194,10 +204,14 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
             n = (aim + outside[i]) * volume * (1 + stretch + kappa * aim) / (R * gas)
             n_sealed = n
         for kind, when, size in plan:
-            if when < t <= when + 2 * step:
+            if kind == "refilled":
+                n, gas = _refill(s, t - when, n, gas, volume, stretch, kappa, outside[i])
+            elif when < t <= when + 2 * step:
                 n = _disturb(kind, size, n, volume, gas, outside[i], start)
         p = _pressure(n * R * gas, volume, stretch, kappa, outside[i])
         gauge[i], temperature[i] = p - outside[i], gas
+        if s.recovers or _loaded(s, t, sealed):
+            loads[i] = gauge[i] - loads[:i].sum()
         n -= step * conductance * (p**2 - outside[i] ** 2) / (R * T_REF)
     out = np.interp(time, fine, gauge) / 1e3
     events = tuple(Event(kind=k, time_s=w, size=z, unit="kPa") for k, w, z in plan)
@@ -214,7 +228,28 @@ def _faults(s: Scenario, sealed: float) -> list[tuple[str, float, float]]:
         plan.append(("repressurised", sealed + s.repressurised_h * 3600, s.start_pressure_kpa))
     if s.vented_h is not None:
         plan.append(("vented", sealed + s.vented_h * 3600, 0.0))
-    return plan
+    return [*plan, *(("refilled", sealed + h * 3600, s.start_pressure_kpa) for h in s.refills_h)]
+
+
+def _loaded(s: Scenario, t: float, sealed: float) -> bool:
+    """Whether the tank is being filled or stands open."""
+    again = (sealed + h * 3600 for h in s.refills_h)
+    return s.before_s < t <= sealed or any(at < t <= at + s.open_s + s.fill_s for at in again)
+
+
+def _refill(
+    s: Scenario, after_s: float, n: float, gas: float, volume: float, stretch: float, kappa: float, outside: float
+) -> tuple[float, float]:
+    """Amount and temperature of the gas while the tank stands open or is filled again, ``after_s`` from the start."""
+    if 0 < after_s <= s.open_s:
+        return outside * volume * (1 + stretch) / (R * gas), gas
+    if not s.open_s < after_s <= s.open_s + s.fill_s:
+        return n, gas
+    now = _pressure(n * R * gas, volume, stretch, kappa, outside)
+    left = (s.open_s + s.fill_s - after_s) / s.fill_s
+    aim = max(outside + s.start_pressure_kpa * 1e3 * (1 - left), now)
+    gas *= 1 + s.heating_share * ATM_EXPONENT * (aim - now) / now
+    return aim * volume * (1 + stretch + kappa * (aim - outside)) / (R * gas), gas
 
 
 def _fill(s: Scenario, share: float) -> float:

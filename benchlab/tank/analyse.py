@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from benchlab.airframe import Tank
 from benchlab.judgement import judge, judge_count, merged_limits, not_measured, required_missing
-from benchlab.procedure import Limit, Limits, TankProcedure
+from benchlab.procedure import Limits, TankProcedure
 from benchlab.results import Analysis, BudgetLine, Estimate, Event, Finding, NotMeasured, PartResult, worst
+from benchlab.tank.advise import ambiguity_note, enough_note, long_enough, next_step
 from benchlab.tank.budget import budget_of
 from benchlab.tank.checks import check_notes
 from benchlab.tank.compensation import Pressures, pressures_of
-from benchlab.tank.hold import Hold, find_hold
+from benchlab.tank.hold import Hold, find_holds
 from benchlab.tank.measure import Measured, hold_table, measure_hold
-from benchlab.tank.numbers import Numbers, numbers_of
+from benchlab.tank.numbers import Numbers, hold_notes, numbers_of
 
 PSI_KPA = 6.894757
-_ADVISED_Z = 2.0
-"""A longer hold is advised with a little to spare: about 98 % where the rule asks for 95."""
-_MOST_MORE = 9.0
-"""Beyond a hold ten times as long, better means are advised instead."""
 _REPORTED = (
     "leak_rate_pa_m3_s", "leak_rate_sml_min", "retained_fraction", "time_constant_h", "half_life_h",
     "start_pressure_kpa", "settling_fraction", "hold_h", "volume_ml", "liquid_weep_ml_h", "equivalent_bore_um",
@@ -59,51 +55,85 @@ def analyse_tank(
     Analysis
         With the table ``hold`` of the longest hold. A log that shows no usable hold is ``retest`` with the reason.
     """
-    reasons, doubts, notes, events = [], [], [], list(log_events)
-    measured: list[Measured] = []
-    for table in tables:
-        one = _one(table, part, procedure)
-        if isinstance(one, str):
-            reasons.append(one)
-            continue
-        hold, pressures, result = one
-        events += [*hold.events, *_overpressure(pressures, part)]
-        notes += [n for n in (pressures.temperature_c.note, pressures.barometer_kpa.note, *hold.notes) if n]
-        doubts += [d for d in (hold.doubt,) if d]
-        if isinstance(result, str):
-            reasons.append(result)
-        else:
-            measured.append(result)
-            notes += [result.note] if result.note else []
+    found = _Found(events=list(log_events))
+    for number, table in enumerate(tables):
+        name = log_names[number] if len(log_names) == len(tables) > 1 else ""
+        _add_log(found, table, name, part, procedure)
     if not tables:
-        reasons.append("no log of this tank")
+        found.reasons.append("no log of this tank")
     if part.observation is not None:
-        notes.append(
+        found.notes.append(
             f"Observed, in words only: “{part.observation}”. Recorded; it carries no number and accepts nothing."
         )
-    return _result(part, procedure, measured, reasons, doubts, notes, tuple(events), tuple(log_names), ended)
+    return _result(part, procedure, found, tuple(log_names), ended)
 
 
-def _one(table: pd.DataFrame, part: Tank, procedure: TankProcedure) -> str | tuple[Hold, Pressures, Measured | str]:
+@dataclass(slots=True, kw_only=True)
+class _Found:
+    """What is gathered from the logs of one tank."""
+
+    events: list[Event]
+    logs: list[list[Measured]] = field(default_factory=list)
+    """The usable holds of each log that has any."""
+    reasons: list[str] = field(default_factory=list)
+    """Why a log shows no usable hold."""
+    doubts: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def measured(self) -> list[Measured]:
+        """All usable holds."""
+        return [m for log in self.logs for m in log]
+
+
+def _add_log(found: _Found, table: pd.DataFrame, name: str, part: Tank, procedure: TankProcedure) -> None:
+    """Add what one log shows: its usable holds, else why there are none."""
     pressures = pressures_of(table, procedure)
     if pressures is None:
-        return "the log holds no reading of the pressure"
-    hold = find_hold(pressures.time_s, pressures.gauge_kpa)
-    doubt = _unit_doubt(pressures, hold, part)
-    if doubt or hold.reason:
-        return hold, pressures, str(doubt or hold.reason)
+        found.reasons.append("the log holds no reading of the pressure")
+        return
+    holds = find_holds(pressures.time_s, pressures.gauge_kpa, pressures.corrected_kpa)
+    unit = _unit_doubt(pressures, holds, part)
+    usable: list[Measured] = []
+    left_out: list[tuple[Hold, str]] = []
+    for hold in holds:
+        result = unit or hold.reason or _measured(pressures, hold, procedure)
+        if isinstance(result, Measured):
+            usable.append(result)
+        else:
+            left_out.append((hold, result))
+        found.notes += hold.notes
+        found.doubts += [hold.doubt] if hold.doubt else []
+    found.events += [*(e for h in holds for e in h.events), *_overpressure(pressures, part)]
+    found.notes += [n for n in (pressures.temperature_c.note, pressures.barometer_kpa.note) if n]
+    if not usable:
+        found.reasons += dict.fromkeys(why for _, why in left_out)
+        return
+    found.logs.append(usable)
+    found.notes += [m.note for m in usable if m.note]
+    if left_out:
+        told = [f"{_when(h)}: {why}" for h, why in left_out]
+        more = f"; and {len(told) - 3} more" if len(told) > 3 else ""
+        found.notes.append(f"Left out{' of ' + name if name else ''}: {'; '.join(told[:3])}{more}.")
+
+
+def _when(hold: Hold) -> str:
+    return f"{hold.hold_s / 3600:.2g} h from {hold.sealed_s / 3600:.3g} h"
+
+
+def _measured(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> Measured | str:
     try:
-        return hold, pressures, measure_hold(pressures, hold, procedure)
+        return measure_hold(pressures, hold, procedure)
     except ValueError as error:
-        return hold, pressures, str(error)
+        return str(error)
 
 
-def _unit_doubt(pressures: Pressures, hold: Hold, part: Tank) -> str | None:
+def _unit_doubt(pressures: Pressures, holds: Sequence[Hold], part: Tank) -> str | None:
     """Say where the pressures do not fit the tank's stated limit, as when psi stand in a kPa column."""
-    limit = part.max_pressure_kpa
-    if limit is None or not hold.used.any():
+    limit, used = part.max_pressure_kpa, np.logical_or.reduce([h.used for h in holds])
+    if limit is None or not used.any():
         return None
-    top = float(np.max(pressures.gauge_kpa[hold.used]))
+    top = float(np.max(pressures.gauge_kpa[used]))
     if top < 0.2 * limit and top * PSI_KPA <= 1.1 * limit:
         return (
             f"the hold begins at {top:.3g} kPa, implausibly low for a tank of {limit:g} kPa: "
@@ -130,18 +160,11 @@ def _overpressure(pressures: Pressures, part: Tank) -> list[Event]:
 
 
 def _result(
-    part: Tank,
-    procedure: TankProcedure,
-    measured: list[Measured],
-    reasons: list[str],
-    doubts: list[str],
-    notes: list[str],
-    events: tuple[Event, ...],
-    log_names: tuple[str, ...],
-    ended: str | None,
-) -> Analysis:
+    part: Tank, procedure: TankProcedure, found: _Found, log_names: tuple[str, ...], ended: str | None
+) -> Analysis:  # fmt: skip
     limits = merged_limits(procedure.limits, part.limits)
     required_h = part.required_hold_h or procedure.required_hold_h
+    measured, notes, events = found.measured, found.notes, tuple(found.events)
     findings: list[Finding] = []
     missing: list[NotMeasured] = []
     quantities: dict[str, Estimate] = {}
@@ -151,19 +174,25 @@ def _result(
         numbers = numbers_of(measured, part, procedure, required_h)
         quantities, budget = dict(numbers.quantities), budget_of(numbers, part, procedure)
         missing += numbers.missing
-        notes += numbers.notes
+        notes += [*hold_notes(found.logs, log_names, part, procedure, required_h), *numbers.notes]
         kept = limits.get("retained_fraction", {}).get("value")
         for one in measured:
             notes += check_notes(one, procedure, kept.lower if kept else None, required_h)
         findings += judged(quantities, limits, procedure, numbers)
-        tables["hold"] = hold_table(max(measured, key=lambda m: m.hold_s)).assign(required_h=required_h)
+        longest = max(found.logs, key=lambda log: max(m.hold_s for m in log))
+        tables["hold"] = hold_table(longest).assign(required_h=required_h)
     else:
-        why = "; ".join(reasons)
+        why = "; ".join(dict.fromkeys(found.reasons))
         findings.append(not_measured("retained_fraction", "value", "1", why))
         missing += [NotMeasured(quantity=q, why=why) for q in _REPORTED[:6]]
-    findings += [not_measured("hold_h", "value", "h", d) for d in doubts]
-    if measured and reasons:
-        findings += [not_measured("hold_h", "value", "h", r) for r in reasons]
+    findings += [not_measured("hold_h", "value", "h", d) for d in found.doubts]
+    if measured and found.reasons:
+        findings += [not_measured("hold_h", "value", "h", r) for r in found.reasons]
+    step = None
+    if measured:
+        step = next_step(findings, numbers, procedure, ended, still_held=_still_held(numbers.main, found.logs))
+        told = [ambiguity_note(numbers, limits, procedure, step), enough_note(findings, numbers)]
+        notes[:0] = [n for n in told if n]
     findings += _count_findings(limits, events, part)
     findings += _unknown_limits(limits)
     known = {*quantities, *(f.quantity for f in findings), *_channels(measured)}
@@ -173,10 +202,15 @@ def _result(
         id=part.id, kind="tank", position=part.position, verdict=worst([f.verdict for f in findings]),
         judged_on=_judged_on(measured), logs=log_names, quantities=quantities, budget=budget,
         findings=tuple(findings), events=tuple(sorted(events, key=lambda e: e.time_s or 0.0)),
-        not_measured=tuple(missing), notes=tuple(dict.fromkeys(notes)),
-        next_step=_next_step(findings, measured, procedure, ended),
+        not_measured=tuple(missing), notes=tuple(dict.fromkeys(notes)), next_step=step,
     )  # fmt: skip
     return Analysis(result=result, tables=tables)
+
+
+def _still_held(main: Measured, logs: Sequence[Sequence[Measured]]) -> bool:
+    """Whether the longest hold was still going on when the last log ended."""
+    last = logs[-1][-1]
+    return bool(main is last and main.hold.used[-1:].any())
 
 
 def _channels(measured: Sequence[Measured]) -> set[str]:
@@ -204,70 +238,8 @@ def judged(
     hold = limits.get("hold_h", {}).get("value")
     if hold is not None:
         findings.append(judge_count("hold_h", "value", numbers.main.hold_s / 3600, "h", hold))
-    findings += _long_enough(quantities, limits, procedure, numbers)
+    findings += long_enough(quantities, limits, procedure, numbers)
     return findings
-
-
-def _long_enough(
-    quantities: dict[str, Estimate], limits: Limits, procedure: TankProcedure, numbers: Numbers
-) -> list[Finding]:
-    """Ask for a longer hold where even a sound tank would not have been accepted with this one's uncertainty."""
-    limit = limits.get("retained_fraction", {}).get("value")
-    retained = quantities["retained_fraction"]
-    if limit is None or limit.lower is None or retained.u is None:
-        return []
-    margin = 1.0 - limit.lower
-    rate_u = numbers.rate.u * numbers.required_h * 3600  # u of a tight tank's retained fraction
-    if float(ndtri(procedure.rule.accept)) * rate_u <= margin:
-        return []
-    hours = numbers.main.hold_s / 3600
-    advised = float(f"{hours * (_ADVISED_Z * rate_u / margin) ** (1 / _power(numbers.main)):.2g}")
-    why = f"{hours:.3g} h: too short or too uncertain to tell even a sound tank; hold for about {advised:g} h"
-    longer = Limit(lower=advised, otherwise="retest", source="rough length that the uncertainty of this hold asks for")
-    return [judge_count("hold_h", "length", hours, "h", longer, why)]
-
-
-def _next_step(
-    findings: Sequence[Finding], measured: Sequence[Measured], procedure: TankProcedure, ended: str | None
-) -> str | None:
-    """Say whether the tank leaks or how much longer to hold it; None where the hold is enough or cannot say."""
-    kept = next((f for f in findings if f.quantity == "retained_fraction" and f.aspect == "value"), None)
-    if not measured or kept is None or kept.value is None or kept.u is None or kept.lower is None:
-        return None
-    if kept.verdict == "reject":
-        return "It leaks: find and mend the leak, then hold it again."
-    main = max(measured, key=lambda m: m.hold_s)
-    hours = main.hold_s / 3600
-    too_short = next((f for f in findings if f.quantity == "hold_h" and f.aspect == "length"), None)
-    if too_short is not None and too_short.lower is not None:
-        more = too_short.lower - hours
-    elif kept.verdict == "accept" or kept.value <= kept.lower:
-        return None
-    else:
-        wanted = (kept.value - kept.lower) / float(ndtri(procedure.rule.accept))
-        more = hours * ((kept.u / wanted) ** (1 / _power(main)) - 1)
-    if more > _MOST_MORE * hours:
-        return "Log temperature and barometer beside the gauge and hold it again; a longer hold alone will hardly do."
-    until = _until(ended, more)
-    return (
-        f"Keep holding {until}{max(more, 0.1):.2g} h more; "
-        f"if the tank is open already, hold it again for {hours + more:.2g} h."
-    )
-
-
-def _until(ended: str | None, more_h: float) -> str:
-    """Say the time of day at which a hold is long enough, where the log tells when it ended."""
-    try:
-        end = datetime.datetime.fromisoformat(ended or "")
-    except ValueError:
-        return "for "
-    until = end + datetime.timedelta(hours=max(more_h, 0.1))
-    return f"until {until:%H:%M}" + ("" if until.date() == end.date() else f" on {until:%Y-%m-%d}") + ", "
-
-
-def _power(main: Measured) -> float:
-    """Power of the length by which the uncertainty falls: 1.5 where readings scatter, 0.5 where weather rules."""
-    return 1.5 if main.temperature_measured and main.barometer_measured else 0.5
 
 
 def _count_findings(limits: Limits, events: tuple[Event, ...], part: Tank) -> list[Finding]:

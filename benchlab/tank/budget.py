@@ -40,7 +40,7 @@ def combined(lines: Sequence[BudgetLine]) -> float:
 def budget_of(numbers: Numbers, part: Tank, procedure: TankProcedure) -> tuple[BudgetLine, ...]:
     """Budgets of ``retained_fraction`` and, where the volume is known, of ``leak_rate_pa_m3_s``.
 
-    The decay of the longest hold is split by source; of several combined holds the split is scaled to their mean's u.
+    The decay is split by source; of several holds what they have in common and what averages out is told apart.
     """
     retained = numbers.quantities["retained_fraction"]
     rate, main = numbers.rate, numbers.main
@@ -80,6 +80,4 @@ def budget_of(numbers: Numbers, part: Tank, procedure: TankProcedure) -> tuple[B
 
 
 def _decay_sources(numbers: Numbers) -> list[tuple[str, str, float]]:
-    parts = numbers.main.fit.parts
-    scale = numbers.rate.u / combine(*parts.values())
-    return [(name, _DISTRIBUTION.get(name, "normal"), u * scale) for name, u in parts.items()]
+    return [(name, _DISTRIBUTION.get(name, "normal"), u) for name, u in numbers.rate.parts.items()]

@@ -37,6 +37,14 @@ class Pressures:
     absolute: bool
     raw_kpa: Array
 
+    @property
+    def corrected_kpa(self) -> Array | None:
+        """Gauge pressure brought to the log's mean temperature and barometer; None unless both were measured."""
+        if not self.temperature_c.measured or not self.barometer_kpa.measured:
+            return None
+        kelvin, outside = self.temperature_c.series + KELVIN, self.barometer_kpa.series
+        return np.asarray((self.gauge_kpa + outside) * kelvin.mean() / kelvin - outside.mean())
+
 
 def pressures_of(table: pd.DataFrame, procedure: TankProcedure) -> Pressures | None:
     """Take the pressure rows out of a canonical table; None where it holds no finite pressure."""

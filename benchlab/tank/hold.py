@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -18,22 +18,37 @@ VENT_S = 5.0
 """A tank let open loses its pressure within seconds (common practice, no source)."""
 _STEP_SHARE = 0.01
 """A sudden change of less than a hundredth of the pressure is not called a disturbance."""
+_REFILL_SHARE = 0.03
+"""A rise within a minute or so by less of the highest pressure is not called filling."""
+_BY_HAND, _BY_HAND_CORRECTED = 0.1, 0.05
+"""The same from one reading by hand to the next, and where it is corrected for the weather: 3 K are 1 kPa."""
+_SHORT_SHARE = 0.2
+"""A hold shorter than this share of the longest is left out: weights go about with the third power of the length."""
+_STROKES_S = 120.0
+"""Pauses of less than this, in which the pressure stands, are the strokes of a hand pump (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hold:
-    """The usable hold: ``used`` marks the rows, ``sealed_s`` is when it begins, ``reason`` says why there is none."""
+    """One hold: ``used`` marks its rows, ``sealed_s`` is when it begins, ``reason`` says why it is not usable."""
 
     used: NDArray[np.bool_]
     sealed_s: float
     end_s: float
     noise_kpa: float
     """Standard deviation of single readings from row to row (0: not known)."""
+    fresh: bool = True
+    """False after the tank was pressurised again: its wall has crept already."""
     events: tuple[Event, ...] = ()
     notes: tuple[str, ...] = ()
     reason: str | None = None
     doubt: str | None = None
     """Why the hold, though usable, cannot be accepted on."""
+
+    @property
+    def hold_s(self) -> float:
+        """Length."""
+        return self.end_s - self.sealed_s
 
 
 REPRESSURISED = "pressurised again"
@@ -44,24 +59,42 @@ def _step(time_s: float, size: float, text: str) -> Event:
     return Event(kind="step", quantity="pressure_kpa", time_s=float(time_s), size=float(size), unit="kPa", text=text)
 
 
-def find_hold(time_s: Array, gauge_kpa: Array) -> Hold:
-    """Find the usable hold in a gauge pressure series without missing values (shapes (n,), times increasing)."""
+def find_holds(time_s: Array, gauge_kpa: Array, corrected_kpa: Array | None = None) -> tuple[Hold, ...]:
+    """Find the holds in a gauge pressure series without missing values (shapes (n,), times increasing).
+
+    ``corrected_kpa`` is the same brought to one temperature and barometer, where both were read: among readings by hand
+    it tells a filling from a warm afternoon.
+
+    One for the first filling and one for every filling after it, in their order, each with its own events. Those that
+    show nothing, or are short beside the longest, have a ``reason``; there is always at least one.
+    """
     if len(time_s) < 2:
-        return _none(time_s, "only one reading of the pressure; log at least two, with their times")
+        return (_none(time_s, "only one reading of the pressure; log at least two, with their times"),)
     # in a few readings by hand the fall of a tank let open would pass for noise
     noise = row_noise(gauge_kpa) if len(time_s) > MANUAL_ROWS else 0.0
     smooth = gauge_kpa if len(time_s) <= MANUAL_ROWS else _median3(gauge_kpa)
     top = float(smooth.max())
     if top < max(8 * noise, 0.05):
         if smooth.min() < -max(8 * noise, 0.2):
-            return _none(
+            return (_none(
                 time_s, "the gauge pressure is negative: the gauge is reversed, or the tank was evacuated; "
                 "correct the sign (calibration in the register) or repeat with pressure",
-            )  # fmt: skip
-        return _none(time_s, "the tank was never under pressure in this log")
+            ),)  # fmt: skip
+        return (_none(time_s, "the tank was never under pressure in this log"),)
     if len(time_s) <= MANUAL_ROWS:
-        return _manual(time_s, gauge_kpa, top)
-    return _logged(time_s, gauge_kpa, smooth, top, noise)
+        return _long_ones(_manual(time_s, gauge_kpa, top, corrected_kpa))
+    return _long_ones(_logged(time_s, gauge_kpa, smooth, top, noise))
+
+
+def _long_ones(holds: list[Hold]) -> tuple[Hold, ...]:
+    """Put aside what is short beside the longest usable hold."""
+    longest = max((h.hold_s for h in holds if h.reason is None), default=0.0)
+    return tuple(
+        replace(h, reason=f"short beside the longest of {longest / 3600:.2g} h")
+        if h.reason is None and h.hold_s < _SHORT_SHARE * longest
+        else h
+        for h in holds
+    )
 
 
 def row_noise(values: Array) -> float:
@@ -93,29 +126,42 @@ def _median3(x: Array) -> Array:
     return np.concatenate([[middle[0]], middle, [middle[-1]]])
 
 
-def _manual(time_s: Array, gauge: Array, top: float) -> Hold:
-    """Cut manual readings where the pressure rises or is let out; the longest stretch is the hold."""
-    events: list[Event] = []
-    up = np.flatnonzero(np.diff(gauge) > 0.2 * top)
-    cuts = [0, *(up + 1), len(gauge)]
-    events += [_step(time_s[i + 1], gauge[i + 1] - gauge[i], REPRESSURISED) for i in up if gauge[i] > 0.1 * top]
-    begin, end = max(pairwise(cuts), key=lambda c: (time_s[c[1] - 1] - time_s[c[0]], c[1] - c[0]))
+def _manual(time_s: Array, gauge: Array, top: float, corrected: Array | None) -> list[Hold]:
+    """Cut manual readings where the pressure rises or is let out: a hold between any two cuts."""
+    rise, least = (
+        np.diff(gauge if corrected is None else corrected),
+        _BY_HAND if corrected is None else _BY_HAND_CORRECTED,
+    )
+    up = np.flatnonzero(rise > least * top)
+    cuts = [0, *(int(i) + 1 for i in up), len(gauge)]
+    holds: list[Hold] = []
+    for begin, end in pairwise(cuts):
+        again = begin > 0 and gauge[begin - 1] > 0.1 * top
+        events = [_step(time_s[begin], gauge[begin] - gauge[begin - 1], REPRESSURISED)] if again else []
+        if gauge[begin:end].max() < 0.1 * top:
+            continue  # before filling
+        fresh = all(h.hold_s == 0 for h in holds)
+        holds.append(_by_hand(time_s, gauge, begin, end, top, events, fresh=fresh))
+    return holds
+
+
+def _by_hand(
+    time_s: Array, gauge: Array, begin: int, end: int, top: float, events: list[Event], *, fresh: bool
+) -> Hold:
     low = np.flatnonzero(gauge[begin:end] < 0.02 * top)
-    vent = len(low) > 0 and low[0] >= 2 and gauge[begin + low[0] - 1] > 0.5 * gauge[begin]
     doubt = None
-    if vent:
+    if len(low) > 0 and low[0] >= 2 and gauge[begin + low[0] - 1] > 0.5 * gauge[begin]:
         last = end
         end = begin + int(low[0])
         events.append(_step(time_s[end], -gauge[end - 1], VENTED))
-        if end < last - 1:
+        if end < last - 1 and last == len(gauge):
             doubt = _lost(time_s[end] - time_s[begin])
-    if end - begin < 2:
-        return _none(time_s, "less than two readings of one hold; read the gauge at least twice", tuple(events))
     used = np.zeros(len(gauge), bool)
     used[begin:end] = True
+    reason = None if end - begin > 1 else "less than two readings of one hold; read the gauge at least twice"
     return Hold(
         used=used, sealed_s=float(time_s[begin]), end_s=float(time_s[end - 1]), noise_kpa=0.0, events=tuple(events),
-        doubt=doubt,
+        doubt=doubt, fresh=fresh, reason=reason,
     )  # fmt: skip
 
 
@@ -123,14 +169,70 @@ def _lost(held_s: float) -> str:
     return f"the pressure vanished {held_s / 3600:.2g} h after sealing, long before the end of the log; repeat the hold"
 
 
-def _logged(time_s: Array, gauge: Array, smooth: Array, top: float, noise: float) -> Hold:
+def _logged(time_s: Array, gauge: Array, smooth: Array, top: float, noise: float) -> list[Hold]:
+    """Cut a log at its fillings: a hold after each."""
     step = float(np.median(np.diff(time_s)))
     reach = max(3, round(10.0 / step)) if step < 10 else 2
     filled = _last_rise(smooth, reach, max(6 * noise, 0.02 * top), top)
     begin = filled + int(np.argmax(smooth[filled : filled + 2 * reach + 1]))
+    begin, fills = _refills(time_s, smooth, begin, top, noise)
+    stretches = list(zip([begin, *[b for _, b in fills]], [*[a + 1 for a, _ in fills], len(smooth)], strict=True))
+    again = [()] + [(_step(time_s[b], smooth[b] - smooth[a], REPRESSURISED),) for a, b in fills]
+    return [
+        replace(h, events=e + h.events, fresh=n == 0)
+        for n, (e, (a, b)) in enumerate(zip(again, stretches, strict=True))
+        for h in [_between(time_s[:b], gauge[:b], smooth[:b], a, len(smooth), noise, step)]
+    ]
+
+
+def _refills(
+    time_s: Array, smooth: Array, begin: int, top: float, noise: float
+) -> tuple[int, list[tuple[int, int]]]:  # fmt: skip
+    """Row at which the first filling ends, and rows last before and first after each filling that follows.
+
+    ``begin`` is where the first stroke of the first filling ends.
+    """
+    step = float(np.median(np.diff(time_s)))
+    rising = np.zeros(len(smooth), bool)
+    # a quick filling shows within seconds though the tank leaks, a slow one only within a minute
+    for seconds in (10.0, 60.0):
+        reach = max(2, round(seconds / step))
+        share = max(0.02, 0.01 * reach * step / 60.0)  # in long steps the weather moves a gauge as well
+        rows = begin + np.flatnonzero(smooth[begin + reach :] - smooth[begin:-reach] > max(6 * noise, share * top))
+        for lag in range(reach + 1):
+            rising[rows + lag] = True
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], rising.astype(int), [0]])))
+    least = max(_REFILL_SHARE * top, 2.5 * _display_step(smooth))
+    fills: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        high = int(a + np.argmax(smooth[a:b]))
+        low = int(high - np.argmin(smooth[a : high + 1][::-1]))
+        since = fills[-1][1] if fills else begin
+        if smooth[high] - smooth[low] <= least:
+            continue
+        stroke = time_s[low] - time_s[since] < _STROKES_S and smooth[low] > 0.9 * smooth[since]
+        if stroke and not fills:
+            begin = high
+            continue
+        fills.append((fills.pop()[0] if stroke else low, high))
+    return begin, fills
+
+
+def _between(time_s: Array, gauge: Array, smooth: Array, begin: int, rows: int, noise: float, step: float) -> Hold:
+    """The hold that begins at the row ``begin`` and ends before the series does; the log goes on to ``rows`` rows."""
+
+    def mask(a: int, b: int) -> NDArray[np.bool_]:
+        out = np.zeros(rows, bool)
+        out[a:b] = True
+        return out
+
     end, events, doubt = _vent(time_s, smooth, begin, step)
+    whole = Hold(
+        used=mask(begin, begin), sealed_s=float(time_s[begin]), end_s=float(time_s[max(end - 1, begin)]),
+        noise_kpa=noise, events=tuple(events),
+    )  # fmt: skip
     if end - begin < 5 or time_s[end - 1] - time_s[begin] < 3 * step:
-        return _none(time_s, "never sealed: the pressure was gone at once after filling", tuple(events))
+        return replace(whole, reason="never sealed: the pressure was gone at once after filling")
     a, b, more = _knee(time_s, smooth, begin, end)
     found: list[Event] = []
     if not more:
@@ -138,14 +240,16 @@ def _logged(time_s: Array, gauge: Array, smooth: Array, top: float, noise: float
         pieces = list(zip([begin, *[c[1] for c in cuts]], [*[c[0] for c in cuts], end], strict=True))
         enough = [p for p in pieces if p[1] - p[0] >= 5 and smooth[p[0]] > 0.2 * smooth[begin]]
         if not enough:
-            return _none(time_s, "no undisturbed stretch of five rows after sealing", tuple(events + found))
+            return replace(
+                whole, events=tuple(events + found), reason="no undisturbed stretch of five rows after sealing"
+            )
         a, b = max(enough, key=lambda p: time_s[p[1] - 1] - time_s[p[0]])
-    used = np.zeros(len(gauge), bool)
-    used[a:b] = True
-    used &= ~_spikes(gauge, noise)
-    return Hold(
-        used=used, sealed_s=float(time_s[a]), end_s=float(time_s[b - 1]), noise_kpa=noise,
-        events=tuple(sorted([*found, *events], key=lambda e: e.time_s or 0.0)), notes=more, doubt=doubt,
+    used = mask(a, b)
+    used[: len(gauge)] &= ~_spikes(gauge, noise)
+    return replace(
+        whole, used=used, sealed_s=float(time_s[a]), end_s=float(time_s[b - 1]),
+        events=tuple(sorted([*found, *events], key=lambda e: e.time_s or 0.0)), notes=more,
+        doubt=doubt if len(time_s) == rows else None,
     )  # fmt: skip
 
 

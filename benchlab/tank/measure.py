@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from benchlab.procedure import TankProcedure
 from benchlab.stats.uncertainty import combine, from_resolution, rectangular
@@ -16,6 +16,7 @@ from benchlab.tank.compensation import KELVIN, Pressures, dose, wander
 from benchlab.tank.decay import DecayFit, HoldData, fit_decay
 from benchlab.tank.fall import falls_far, fit_fall
 from benchlab.tank.hold import MANUAL_ROWS, Hold
+from benchlab.tank.reload import settling_left
 from benchlab.tank.settling import Settling, lag_times
 
 Array = NDArray[np.float64]
@@ -42,13 +43,15 @@ class Measured:
     resolution_kpa: float
     temperature_measured: bool
     barometer_measured: bool
+    settling: Settling
+    """What was known of the settling beforehand."""
     note: str = ""
     """What is to be said of the fit."""
 
     @property
     def hold_s(self) -> float:
         """Length of the usable hold."""
-        return self.hold.end_s - self.hold.sealed_s
+        return self.hold.hold_s
 
 
 def measure_hold(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> Measured:
@@ -111,15 +114,18 @@ def _measured(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> Mea
         t, (y, driven, raw_gauge[used]), _reading_u(pressures, used, procedure)
     )
     s = procedure.settling
+    settling = Settling(
+        quick_share=s.cooling_share, quick_share_u=s.cooling_share_u,
+        slow_share=s.creep_share, slow_share_u=s.creep_share_u,
+        give=procedure.wall_elasticity_share, give_u=procedure.wall_elasticity_share,
+    )  # fmt: skip
+    if not hold.fresh:
+        settling = settling_left(settling, pressures.time_s, raw_gauge, hold.sealed_s)
     data = HoldData(
         time_s=time, value=value, dose=eaten, gauge=gauge, white=white, reference_kpa=reference, atmosphere_kpa=p0,
         known=known_covariances(time, reference, t0, pressures, used, procedure),
         level_kpa=float(reference * np.exp(value[0] / reference) - p0),
-        settling=Settling(
-            quick_share=s.cooling_share, quick_share_u=s.cooling_share_u,
-            slow_share=s.creep_share, slow_share_u=s.creep_share_u,
-            give=procedure.wall_elasticity_share, give_u=procedure.wall_elasticity_share,
-        ),
+        settling=settling,
         lag=_lag(pressures, used, t, reference, t0),
     )  # fmt: skip
     note = ""
@@ -131,7 +137,7 @@ def _measured(pressures: Pressures, hold: Hold, procedure: TankProcedure) -> Mea
         hold=hold, pressures=pressures, fit=fit, corrected_kpa=amount - p0,
         block_time_s=time, gas_k=t0, atmosphere_kpa=p0, resolution_kpa=step_of(pressures.raw_kpa[used]),
         temperature_measured=pressures.temperature_c.measured, barometer_measured=pressures.barometer_kpa.measured,
-        note=note,
+        settling=settling, note=note,
     )  # fmt: skip
 
 
@@ -215,7 +221,7 @@ def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: flo
     out = []
     for tau in lag_times():
         keep = float(np.exp(-step / tau))
-        gas, _ = lfilter([1 - keep], [1, -keep], level, zi=[keep * level[0]])
+        gas = pd.Series(level).ewm(alpha=1 - keep, adjust=False).mean().to_numpy()
         late = np.interp(time[used], even, gas - level) * level_kpa / gas_k
         out.append(np.add.reduceat(late, first) / n)
     return np.column_stack(out)
@@ -289,21 +295,31 @@ def _stairs(time: Array, values: Array, time_s: Array) -> Array | None:
     return np.asarray(step**2 / 12 * np.exp(-np.abs(time[:, None] - time) / memory))
 
 
-def hold_table(measured: Measured, max_rows: int = 2000) -> pd.DataFrame:
-    """The ``hold`` table of the report: raw, corrected and fitted pressure, thinned to ``max_rows``."""
-    p, hold, fit = measured.pressures, measured.hold, measured.fit
-    held = p.time_s - hold.sealed_s
-    inside = (held >= 0) & (p.time_s <= hold.end_s)
-    at = np.interp(held, measured.block_time_s, fit.fit)
-    u = np.interp(held, measured.block_time_s, fit.fit_u)
+def hold_table(measured: Sequence[Measured], max_rows: int = 2000) -> pd.DataFrame:
+    """The ``hold`` table of the report from the holds of one log, thinned to ``max_rows``.
+
+    Raw, corrected and fitted pressure; ``hold`` numbers the holds from 1 (0: in none). Between the holds the pressure
+    is corrected to the reference of the longest.
+    """
+    main = max(measured, key=lambda m: m.hold_s)
+    p = main.pressures
+    corrected, number = main.corrected_kpa.copy(), np.zeros(len(p.time_s), dtype=int)
+    fit, u = np.full(len(p.time_s), np.nan), np.full(len(p.time_s), np.nan)
+    for n, one in enumerate(measured, 1):
+        inside = (p.time_s >= one.hold.sealed_s) & (p.time_s <= one.hold.end_s)
+        held = p.time_s[inside] - one.hold.sealed_s
+        number[inside], corrected[inside] = n, one.corrected_kpa[inside]
+        fit[inside] = np.interp(held, one.block_time_s, one.fit.fit)
+        u[inside] = np.interp(held, one.block_time_s, one.fit.fit_u)
     frame = pd.DataFrame({
         "time_s": p.time_s,
         "pressure_kpa": p.gauge_kpa,
-        "corrected_kpa": measured.corrected_kpa,
-        "fit_kpa": np.where(inside, at, np.nan),
-        "fit_lo_kpa": np.where(inside, at - 1.96 * u, np.nan),
-        "fit_hi_kpa": np.where(inside, at + 1.96 * u, np.nan),
-        "used": hold.used,
+        "corrected_kpa": corrected,
+        "fit_kpa": fit,
+        "fit_lo_kpa": fit - 1.96 * u,
+        "fit_hi_kpa": fit + 1.96 * u,
+        "used": np.logical_or.reduce([m.hold.used for m in measured]),
+        "hold": number,
     })  # fmt: skip
     if p.temperature_c.measured:
         frame["temperature_c"] = p.temperature_c.series

@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.stats import chi2
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+from scipy.special import chdtrc
 
 from benchlab.airframe import Tank
 from benchlab.procedure import TankProcedure
 from benchlab.results import Estimate, NotMeasured
 from benchlab.stats.uncertainty import combine, estimate
 from benchlab.tank import leak
+from benchlab.tank.decay import DecayFit
 from benchlab.tank.measure import Measured
+
+Array = NDArray[np.float64]
 
 _CONSISTENT = 0.01
 """Holds of one tank contradict each other if chance makes them differ so much less often than this."""
+SETTLING = "settling not told from a leak"
+_SAME_IN_EVERY_HOLD = {SETTLING, "accuracy of the gauge", "level of the atmosphere assumed"}
 _SML = "mL/min (0 C, 101.325 kPa)"
 
 
@@ -32,6 +39,8 @@ class Rate:
     holds: int = 1
     consistent: bool = True
     spread: str = ""
+    parts: Mapping[str, float] = field(default_factory=dict)
+    """Contributions to ``u`` by source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +66,10 @@ def numbers_of(measured: Sequence[Measured], part: Tank, procedure: TankProcedur
     _times(rate, quantities, missing, notes)
     fit = main.fit
     quantities["start_pressure_kpa"] = estimate(fit.p1, fit.p1_u, "kPa")
-    share = fit.settling / fit.p1
-    quantities["settling_fraction"] = estimate(share, combine(fit.settling_u, share * fit.p1_u) / fit.p1, "1")
+    # a wall that has crept settles less: where there is a choice, the first hold of a log tells how much it does
+    first = max([m for m in measured if m.hold.fresh] or [main], key=lambda m: m.hold_s).fit
+    share = first.settling / first.p1
+    quantities["settling_fraction"] = estimate(share, combine(first.settling_u, share * first.p1_u) / first.p1, "1")
     quantities["hold_h"] = estimate(main.hold_s / 3600, 0.0, "h")
     if part.volume_ml is None:
         why = "the register gives no volume_ml; weigh the tank empty and full of water, 1 g is 1 mL"
@@ -76,26 +87,85 @@ def numbers_of(measured: Sequence[Measured], part: Tank, procedure: TankProcedur
 
 
 def combined_rate(measured: Sequence[Measured]) -> Rate:
-    """Weighted mean of the rates of several holds; where they contradict each other its u grows (Birge ratio)."""
+    """Weighted mean of the rates of several holds; where they contradict each other its u grows (Birge ratio).
+
+    What is the same in every hold (the wall, the gauge's own error) does not average out: it is taken as fully
+    correlated, the rest as independent (JCGM 100, 5.2.2). The weights make the variance least, none below zero.
+    """
     fits = [m.fit for m in measured]
     if len(fits) == 1:
         f = fits[0]
-        return Rate(value=f.rate, u=f.rate_u, lo=f.rate_lo, hi=f.rate_hi)
+        return Rate(value=f.rate, u=f.rate_u, lo=f.rate_lo, hi=f.rate_hi, parts=_scaled_parts(f))
     values, us = np.array([f.rate for f in fits]), np.array([f.rate_u for f in fits])
-    weights = us**-2 / (us**-2).sum()
+    parts = [_scaled_parts(f) for f in fits]
+    by_source = {s: np.array([p.get(s, 0.0) for p in parts]) for s in dict.fromkeys(s for p in parts for s in p)}
+    covariance = sum(
+        (np.outer(c, c) if s in _SAME_IN_EVERY_HOLD else np.diag(c**2) for s, c in by_source.items()),
+        np.zeros((len(fits), len(fits))),
+    )
+    weights = _weights(covariance)
     mean = float(weights @ values)
     excess = float((((values - mean) / us) ** 2).sum())
-    consistent = bool(chi2.sf(excess, len(fits) - 1) >= _CONSISTENT)
-    u = float((us**-2).sum() ** -0.5) * max(1.0, math.sqrt(excess / (len(fits) - 1)) if not consistent else 1.0)
+    consistent = bool(chdtrc(len(fits) - 1, excess) >= _CONSISTENT)
+    birge = 1.0 if consistent else max(1.0, math.sqrt(excess / (len(fits) - 1)))
+    u = float(np.sqrt(weights @ covariance @ weights)) * birge
     text = ", ".join(f"{v * 3600:.3g} ± {s * 3600:.2g}" for v, s in zip(values, us, strict=True))
     spread = f"{len(fits)} holds, decay per hour {text}: " + (
         "consistent, combined."
         if consistent
         else "they contradict each other; the leak comes and goes, or a hold was disturbed."
     )
+    shares = {
+        s: float(weights @ c if s in _SAME_IN_EVERY_HOLD else np.hypot.reduce(weights * c)) * birge
+        for s, c in by_source.items()
+    }
     return Rate(
-        value=mean, u=u, lo=mean - 1.96 * u, hi=mean + 1.96 * u, holds=len(fits), consistent=consistent, spread=spread
-    )
+        value=mean, u=u, lo=mean - 1.96 * u, hi=mean + 1.96 * u, holds=len(fits), consistent=consistent, spread=spread,
+        parts=shares,
+    )  # fmt: skip
+
+
+def _scaled_parts(fit: DecayFit) -> dict[str, float]:
+    """Contributions to the uncertainty of a rate, scaled so that their squares add up to it."""
+    scale = fit.rate_u / combine(*fit.parts.values())
+    return {source: u * scale for source, u in fit.parts.items()}
+
+
+def _weights(covariance: Array) -> Array:
+    """Weights (n,), none below zero and 1 in all, that make the variance of a weighted mean least."""
+    scale = float(np.sqrt(np.diag(covariance).min()))
+    root = np.linalg.cholesky(covariance / scale**2 + 1e-9 * np.eye(len(covariance)))
+    stiff = 1e4
+    rows, aim = np.vstack([root.T, stiff * np.ones(len(covariance))]), np.append(np.zeros(len(covariance)), stiff)
+    weights, _ = nnls(rows, aim)
+    return np.asarray(weights / weights.sum())
+
+
+def hold_notes(
+    logs: Sequence[Sequence[Measured]], names: Sequence[str], part: Tank, procedure: TankProcedure, required_h: float
+) -> list[str]:
+    """Name each hold with its start, length and leak rate where there are several, and what is assumed of the later."""
+    if sum(len(log) for log in logs) < 2:
+        return []
+    notes = []
+    for n, log in enumerate(logs):
+        where = names[n] if len(names) == len(logs) > 1 else f"log {n + 1}" if len(logs) > 1 else "the log"
+        for k, one in enumerate(log, 1):
+            own = numbers_of([one], part, procedure, required_h).quantities
+            q = own.get("leak_rate_pa_m3_s", own["retained_fraction"])
+            what = "leak rate" if "leak_rate_pa_m3_s" in own else f"retained after {required_h:g} h"
+            notes.append(
+                f"Hold {k} of {len(log)} in {where}: sealed {one.hold.sealed_s / 3600:.3g} h after it began, held "
+                f"{one.hold_s / 3600:.3g} h, {what} {q.value:.3g} ± {q.u:.2g}{'' if q.unit == '1' else ' ' + q.unit}."
+            )
+    if any(not m.hold.fresh for log in logs for m in log):
+        later = [m.settling for log in logs for m in log if not m.hold.fresh]
+        shares = ", ".join(f"{s.slow_share:.2g} ± {s.slow_share_u:.2g}" for s in later)
+        notes.append(
+            "Pressurised again, a wall is taken to creep on as it did and anew only for what was pumped in: expected "
+            f"for the later holds are {shares} of the start pressure."
+        )
+    return notes
 
 
 def retained(rate: Rate, main: Measured, required_h: float) -> Estimate:
