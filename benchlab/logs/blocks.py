@@ -79,6 +79,8 @@ class BlockParser:
         self.encoding = encoding
         self.last_line = 0
         self._numeric = [t == "n" for t in dialect.types]
+        self._names = [f"c{i}" for i in range(dialect.width)]
+        self._parsing = pyarrow.csv.ParseOptions(delimiter=dialect.delimiter or "\x1f")
         self._non_ascii = False
         self._odd = self._tried = 0
 
@@ -119,22 +121,23 @@ class BlockParser:
         d = self.dialect
         if b"\0" in block or (d.comments and _has_comment(block)):
             return None
-        delimiter = d.delimiter or "\x1f"
         if d.delimiter == " ":
             if b'"' in block:
                 return None
             block = _collapse_blanks(block)
         if self.encoding == "cp1252" and not block.isascii():
             block = block.decode("cp1252", "replace").encode()
-        names = [f"c{i}" for i in range(d.width)]
-        types = {c: pa.float64() if numeric else pa.string() for c, numeric in zip(names, self._numeric, strict=True)}
+        types = [pa.float64() if numeric else pa.string() for numeric in self._numeric]
         try:
             table = pyarrow.csv.read_csv(
                 pa.BufferReader(block),
-                read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=len(block) + 1),
-                parse_options=pyarrow.csv.ParseOptions(delimiter=delimiter),
+                read_options=pyarrow.csv.ReadOptions(column_names=self._names, block_size=len(block) + 1),
+                parse_options=self._parsing,
                 convert_options=pyarrow.csv.ConvertOptions(
-                    column_types=types, null_values=_NULLS, strings_can_be_null=True, decimal_point=d.decimal
+                    column_types=dict(zip(self._names, types, strict=True)),
+                    null_values=_NULLS,
+                    strings_can_be_null=True,
+                    decimal_point=d.decimal,
                 ),
             )
         except pa.ArrowInvalid:
@@ -363,5 +366,6 @@ def numbers_of(cells: Cells, decimal: str) -> np.ndarray[Any, np.dtype[np.float6
 
 def _has_comment(block: bytes) -> bool:
     """Tell whether a line of a block is a comment, as ``dialect.is_comment`` tells of a single one."""
-    marked = b"#" in block or b"%" in block or b"//" in block  # hardly ever: the search is only worth it then
+    # hardly ever, and a search for a single byte is much faster than any other
+    marked = b"#" in block or b"%" in block or (b"/" in block and b"//" in block)
     return marked and _COMMENT_LINE.search(block) is not None

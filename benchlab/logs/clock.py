@@ -20,8 +20,9 @@ Batch = dict[str, np.ndarray[Any, Any]]
 
 WINDOW = 64
 """Rows held back between blocks: as far as a row may be out of its place."""
-_LOOK = 256
-"""Rows that settle the rhythm of a log."""
+_LOOK, _LONG_LOOK = 1 << 12, 1 << 17
+"""Rows that settle the rhythm of a log, and where those show hardly any step (one stamp for thousands of rows)."""
+_FEW_STEPS = 8
 _WRAPS = (4294.967296, 4294967.296)
 """Spans of 32-bit counters of microseconds and of milliseconds, in s."""
 _SHORT_WRAPS = (1 << 16, 1 << 24)
@@ -94,7 +95,7 @@ class Clock:
         self._segment = 0
         self._held: Batch | None = None
         self._coarse: float | None = None
-        self._per_stamp: int | None = None
+        self._per_stamp = 1
         self._typical: float | None = None
         self.intervals = Intervals()
         self.events: list[Event] = []
@@ -111,46 +112,54 @@ class Clock:
             return []
         if self._typical is None:
             batch, held = (batch if held is None else _concat(held, batch)), None
-            if len(batch["raw"]) < _LOOK and not last:
+            look = _LOOK if np.count_nonzero(np.diff(batch["raw"][:_LOOK])) > _FEW_STEPS else _LONG_LOOK
+            if len(batch["raw"]) < look and not last:
                 self._held = batch
                 return []
-            self._look_at(batch["raw"], batch["line"])
+            self._look_at(batch["raw"][:look], batch["line"][:look])
+        if held is not None and len(batch["raw"]) <= WINDOW:
+            batch, held = _concat(held, batch), None
         pieces = [batch] if held is None else [held, batch]
-        if self._coarse is None and self._sound(pieces):
-            if not last and len(batch["raw"]) > WINDOW:
-                cut = len(batch["raw"]) - WINDOW
-                pieces[-1], self._held = _cut(batch, 0, cut), _cut(batch, cut, None)
-            elif not last:
-                self._held = pieces.pop()
-            return [self._pass(p) for p in pieces]
+        if self._coarse is None and (found := self._sound(pieces)) is not None:
+            cut = len(batch["raw"]) if last else max(len(batch["raw"]) - WINDOW, 0)
+            if cut < len(batch["raw"]):
+                self._held = _cut(batch, cut, None)
+            pieces[-1], found[-1] = _cut(batch, 0, cut), (found[-1][0][:cut], found[-1][1][:cut])
+            return [self._pass(p, *f) for p, f in zip(pieces, found, strict=True) if len(f[0])]
         batch = batch if held is None else _concat(held, batch)
         keep = len(batch["raw"]) if last else self._settled(batch["raw"])
         if keep < len(batch["raw"]):
             self._held = _cut(batch, keep, None)
         return [self._repair(batch, keep)] if keep else []
 
-    def _sound(self, pieces: list[Batch]) -> bool:
-        """Tell whether time runs forward throughout, without a step that could be a change of offset."""
-        before = self._last + self._zero - self._shift
-        local = self._kind.calendar and not self._kind.aware
-        for piece in pieces:
-            raw = piece["raw"]
-            steps = np.diff(raw)
-            if raw[0] <= before or (steps <= 0).any():
-                return False
-            if local and (raw[0] - before >= _HOUR or (steps >= _HOUR).any()) and (self._typical or 0) < _HOUR / 2:
-                return False
-            before = raw[-1]
-        return True
+    def _sound(self, pieces: list[Batch]) -> list[tuple[Floats, Floats]] | None:
+        """Return every row's time and its distance from the row before it.
 
-    def _pass(self, batch: Batch) -> Batch:
+        None where time does not run forward throughout, or where a step could be a change of offset.
+        """
+        before = self._last
+        local = self._kind.calendar and not self._kind.aware and (self._typical or 0) < _HOUR / 2
+        found = []
+        for piece in pieces:
+            time = piece["raw"] - self._zero if self._zero else piece["raw"]
+            time = time + self._shift if self._shift else time
+            steps = np.empty(len(time))
+            steps[0] = time[0] - before
+            np.subtract(time[1:], time[:-1], out=steps[1:])
+            if steps.min() <= 0 or (local and steps.max() >= _HOUR):
+                return None
+            found.append((time, steps))
+            before = time[-1]
+        return found
+
+    def _pass(self, batch: Batch, time: Floats, steps: Floats) -> Batch:
         """Return sound rows with their time."""
-        raw = batch["raw"]
-        time = raw - self._zero + self._shift
-        segment = np.full(len(raw), self._segment, dtype=np.int64)
-        self._count(time, segment)
+        if self._last_segment == self._segment and np.isfinite(self._last):
+            self.intervals.add(np.array([self._last]), steps[:1])
+        self.intervals.add(time[:-1], steps[1:])
+        self._last, self._last_segment = float(time[-1]), self._segment
         rest = {k: v for k, v in batch.items() if k != "raw"}
-        return {"time_s": time, "segment": segment, **rest}
+        return {"time_s": time, "segment": np.broadcast_to(np.int64(self._segment), len(time)), **rest}
 
     def _settled(self, raw: Floats) -> int:
         keep = max(len(raw) - WINDOW, 0)
@@ -185,15 +194,16 @@ class Clock:
         runs = np.diff(np.flatnonzero(np.concatenate([[True], steps != 0, [True]])))
         if len(steps) > 2 and (steps == 0).sum() * 3 > len(steps) and np.median(runs) > 1:
             self._coarse = self._typical
+            self._per_stamp = int(np.median(runs[1:-1])) if len(runs) > 2 else int(runs.max())
 
     # --- repairs ------------------------------------------------------------------------------------------------------
 
     def _repair(self, batch: Batch, keep: int) -> Batch:
         raw = batch["raw"] if self._coarse is None else self._spread(batch["raw"])
-        time = raw - self._zero + self._shift
+        time = raw - self._zero
         span = _Span(
-            time=time[:keep].copy(), ahead=time[keep:].copy(), segment=np.full(keep, self._segment, dtype=np.int64),
-            good=np.ones(keep, dtype=bool), lines=batch["line"][:keep],
+            time=time[:keep], ahead=time[keep:], segment=np.full(keep, self._segment, dtype=np.int64),
+            good=np.ones(keep, dtype=bool), lines=batch["line"][:keep], lag=self._shift,
         )  # fmt: skip
         highest = self._last
         while span.done < keep:
@@ -370,8 +380,7 @@ class Clock:
         length = np.diff(np.concatenate([starts, [len(raw)]]))
         step = np.concatenate([np.diff(raw[starts]), [coarse]])
         step = np.where((step > 0) & (step <= 1.5 * coarse), step, coarse)
-        if self._per_stamp is None:  # a log may begin within a stamp's time: its first rows are the last of that time
-            self._per_stamp = int(np.median(length[1:-1])) if len(length) > 2 else int(length.max())
+        if not np.isfinite(self._last):  # a log may begin within a stamp's time: its first rows are the last of it
             step[0] *= min(length[0] / self._per_stamp, 1.0)
             raw = np.where(np.arange(len(raw)) < length[0], raw + coarse - step[0], raw)
             self._shift -= coarse - step[0]

@@ -44,7 +44,8 @@ class _Column:
     def held(self) -> Array | Scratch | ScratchWords:
         if self._scratch is not None:
             return self._scratch
-        return self._pieces[0] if len(self._pieces) == 1 else np.concatenate(self._pieces)
+        alone = len(self._pieces) == 1 and self._pieces[0].strides != (0,)
+        return self._pieces[0] if alone else np.concatenate(self._pieces)
 
 
 class Gathered:

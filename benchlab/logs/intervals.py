@@ -12,6 +12,8 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 _PER_DECADE = 200  # bins of about one per cent
 _DECADES = (-9, 8)
 _MAX_LONG = 100_000
+_STRETCH = 1 << 15
+"""Intervals counted at a time, wherever blocks end: what is long is judged by those counted before."""
 
 
 def _no_counts() -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -26,19 +28,40 @@ class Intervals:
     long: list[tuple[float, float]] = field(default_factory=list)
     """(start, size) of intervals three times the typical one and more, as many as fit."""
 
+    _waiting: list[tuple[Floats, Floats]] = field(default_factory=list)
+
     def add(self, start: Floats, size: Floats) -> None:
         """Count intervals that begin at ``start``."""
-        if not len(size):
+        self._waiting.append((start, size))
+        if sum(len(s) for _, s in self._waiting) >= _STRETCH:
+            self._settle()
+
+    def _settle(self, *, last: bool = False) -> None:
+        if not self._waiting:
             return
-        exponent = np.log10(np.maximum(size, 10.0 ** _DECADES[0])) - _DECADES[0]
-        bins = np.minimum((exponent * _PER_DECADE).astype(np.int64), len(self.counts) - 1)
-        self.counts += np.bincount(bins, minlength=len(self.counts))
-        at = np.flatnonzero(size > 3 * self.quantile(0.5))
-        at = at[: max(_MAX_LONG - len(self.long), 0)]
-        self.long += zip(start[at].tolist(), size[at].tolist(), strict=True)
+        start, size = (np.concatenate(x) for x in zip(*self._waiting, strict=True))
+        whole = len(size) if last else len(size) - len(size) % _STRETCH
+        for k in range(0, whole, _STRETCH):
+            self._count(start[k : min(k + _STRETCH, whole)], size[k : min(k + _STRETCH, whole)])
+        self._waiting = [] if last else [(start[whole:].copy(), size[whole:].copy())]
+
+    def _count(self, start: Floats, size: Floats) -> None:
+        least, most = _bins(np.array([size.min(), size.max()]))
+        if least == most:
+            self.counts[least] += len(size)
+        else:
+            self.counts += np.bincount(_bins(size), minlength=len(self.counts))
+        long = 3 * self._quantile(0.5)
+        if size.max() > long:
+            at = np.flatnonzero(size > long)[: max(_MAX_LONG - len(self.long), 0)]
+            self.long += zip(start[at].tolist(), size[at].tolist(), strict=True)
 
     def quantile(self, share: float) -> float:
         """Return an interval quantile, to about one per cent; NaN where there is no interval."""
+        self._settle(last=True)
+        return self._quantile(share)
+
+    def _quantile(self, share: float) -> float:
         total = int(self.counts.sum())
         if not total:
             return float("nan")
@@ -53,3 +76,8 @@ class Intervals:
         """
         limit = max(factor * self.quantile(0.5), 3 * self.quantile(0.95))
         return [g for g in self.long if g[1] > limit]
+
+
+def _bins(size: Floats) -> np.ndarray[Any, np.dtype[np.int64]]:
+    exponent = np.log10(np.maximum(size, 10.0 ** _DECADES[0])) - _DECADES[0]
+    return np.minimum((exponent * _PER_DECADE).astype(np.int64), _PER_DECADE * (_DECADES[1] - _DECADES[0]) - 1)

@@ -159,7 +159,7 @@ class LogReader:
         for i, (name, t) in enumerate(zip(self.dialect.names, self._tallies, strict=True)):
             column = Column(
                 index=i + 1, name=name, n_numeric=t.n, n_missing=t.missing, min=t.lo if t.n else None,
-                max=t.hi if t.n else None, mean=t.total / t.n if t.n else None, unit=self.dialect.units[i] or None,
+                max=t.hi if t.n else None, mean=t.mean, unit=self.dialect.units[i] or None,
                 why=self.mapping.notes.get(i, ""),
             )  # fmt: skip
             if i in uses:

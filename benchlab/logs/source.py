@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, cast
 
+import numpy as np
 import zstandard
 
 from benchlab.errors import LogError
@@ -154,7 +155,7 @@ class Source:
                 block = b"".join((rest, memoryview(piece)[: cut + 1]))
                 rest = piece[cut + 1 :]
                 self._check_lines(block, before)
-                lines = block.count(b"\n")
+                lines = int(np.count_nonzero(np.frombuffer(block, dtype=np.uint8) == 10))  # faster than bytes.count
                 before += lines
                 yield block, lines
             if len(rest) > MAX_LINE:

@@ -7,13 +7,42 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from benchlab.logs.blocks import Cells, Reject
 from benchlab.logs.cells import to_number
 
 Bools = np.ndarray[Any, np.dtype[np.bool_]]
 Floats = np.ndarray[Any, np.dtype[np.float64]]
+_STRETCH = 4096
+
+
+@dataclass(kw_only=True)
+class SteadySum:
+    """A sum that does not depend on how its terms come in blocks: it is always taken over the same stretches."""
+
+    _done: float = 0.0
+    _rest: Floats = field(default_factory=lambda: np.empty(0))
+
+    def add(self, x: Floats) -> None:
+        """Add terms."""
+        if len(self._rest):
+            lacking = _STRETCH - len(self._rest)
+            self._rest, x = np.concatenate([self._rest, x[:lacking]]), x[lacking:]
+            if len(self._rest) < _STRETCH:
+                return
+            self._close(self._rest)
+        whole = len(x) - len(x) % _STRETCH
+        self._close(x[:whole])
+        self._rest = x[whole:].copy()
+
+    def _close(self, x: Floats) -> None:
+        for part in x.reshape(-1, _STRETCH).sum(axis=1).tolist():
+            self._done += part
+
+    @property
+    def total(self) -> float:
+        """The sum of all terms."""
+        return self._done + float(self._rest.sum())
 
 
 @dataclass(kw_only=True)
@@ -27,7 +56,12 @@ class ColumnTally:
     missing: int = 0
     lo: float = float("inf")
     hi: float = float("-inf")
-    total: float = 0.0
+    _sum: SteadySum = field(default_factory=SteadySum)
+
+    @property
+    def mean(self) -> float | None:
+        """Mean of the numbers, None where there is none."""
+        return self._sum.total / self.n if self.n else None
 
     def add(self, cells: Cells, kept: Bools | None) -> None:
         """Count the cells of the rows that were kept (None: of all)."""
@@ -36,7 +70,7 @@ class ColumnTally:
             self._add_text(text if kept is None else text.filter(pa.array(kept)))
             return
         if cells.lo == cells.lo and kept is None:  # no hole
-            self._add_numbers(cells.lo, cells.hi, float(cells.numbers.sum()), len(cells.numbers))
+            self._add_numbers(cells.numbers, cells.lo, cells.hi)
             return
         x = cells.numbers if kept is None else cells.numbers[kept]
         n = int(np.count_nonzero(np.isfinite(x)))
@@ -44,21 +78,23 @@ class ColumnTally:
         self.missing += len(x) - n - bad
         if n:
             x = x if n == len(x) else x[np.isfinite(x)]
-            self._add_numbers(float(x.min()), float(x.max()), float(x.sum()), n)
+            self._add_numbers(x, float(x.min()), float(x.max()))
 
-    def _add_numbers(self, lo: float, hi: float, total: float, n: int) -> None:
-        self.n, self.total = self.n + n, self.total + total
+    def _add_numbers(self, x: Floats, lo: float, hi: float) -> None:
+        self.n += len(x)
+        self._sum.add(x)
         self.lo, self.hi = min(self.lo, lo), max(self.hi, hi)
 
     def _add_text(self, text: pa.Array) -> None:
         self.missing += text.null_count
         if self.timed or text.null_count == len(text):
             return
-        for item in pc.value_counts(text.drop_null()):  # a column of words may hold some numbers
-            value = to_number(item["values"].as_py(), self.decimal)
-            if value is not None:
-                count = item["counts"].as_py()
-                self._add_numbers(value, value, value * count, count)
+        coded = text.drop_null().dictionary_encode()
+        values = [to_number(word, self.decimal) for word in coded.dictionary.to_pylist()]
+        if any(v is not None for v in values):  # a column of words may hold some numbers
+            x = np.array([np.nan if v is None else v for v in values])[np.asarray(coded.indices)]
+            x = x[np.isfinite(x)]
+            self._add_numbers(x, float(x.min()), float(x.max()))
 
 
 @dataclass(kw_only=True)

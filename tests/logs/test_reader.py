@@ -89,7 +89,7 @@ def test_nul_padding_after_a_power_loss_is_no_row(read) -> None:
 
 
 def test_batches_are_the_whole_log(tmp_path: Path, procedures: Procedures, read, monkeypatch) -> None:
-    text = "t_ms,pos1,pos2\n" + "".join(f"{20 * i},{i % 50}.5,{i % 40}\n" for i in range(5000))
+    text = "t_ms,pos1,pos2\n" + "".join(f"{20 * i},{i % 50}.5,{i % 40}\n" for i in range(9000))
     whole = read(text, "servo_cycling")
     monkeypatch.setattr("benchlab.logs.source.BLOCK", 3000)
     batches = list(iter_batches(tmp_path / "log.csv", name="log.csv", procedures=procedures, kind="servo_cycling"))
