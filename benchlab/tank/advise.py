@@ -14,8 +14,9 @@ from benchlab.results import Estimate, Finding
 from benchlab.tank.measure import Measured
 from benchlab.tank.numbers import SETTLING, Numbers, retained
 
-_ADVISED_Z = 2.0
-"""A longer hold is advised with a little to spare: about 98 % where the rule asks for 95."""
+SOUND_SHARE, WANTED = 0.25, 0.9
+"""A longer hold is advised, and planned, so that a tank which uses up this share of the loss that is allowed is
+accepted with this probability (starting values of this project)."""
 _MOST_MORE = 9.0
 """Beyond a hold ten times as long, better means are advised instead."""
 _LARGE = 0.5
@@ -30,12 +31,15 @@ def long_enough(
     kept = quantities["retained_fraction"]
     if limit is None or limit.lower is None or kept.u is None:
         return []
+    if judge("retained_fraction", "value", kept, limit, procedure.rule).verdict == "reject":
+        return []  # that it leaks is told already
     margin = 1.0 - limit.lower
     rate_u = numbers.rate.u * numbers.required_h * 3600  # u of a tight tank's retained fraction
     if float(ndtri(procedure.rule.accept)) * rate_u <= margin:
         return []
     hours = numbers.main.hold_s / 3600
-    advised = float(f"{hours * (_ADVISED_Z * rate_u / margin) ** (1 / _power(numbers.main)):.2g}")
+    wanted = (1 - SOUND_SHARE) * margin / _z(procedure)
+    advised = float(f"{hours * (rate_u / wanted) ** (1 / _power(numbers.main)):.2g}")
     why = f"{hours:.3g} h: too short or too uncertain to tell even a sound tank; hold for about {advised:g} h"
     longer = Limit(lower=advised, otherwise="retest", source="rough length that the uncertainty of this hold asks for")
     return [judge_count("hold_h", "length", hours, "h", longer, why)]
@@ -47,7 +51,7 @@ def enough_note(findings: Sequence[Finding], numbers: Numbers) -> str | None:
     if kept is None or kept.p_conform is None or kept.verdict == "retest":
         return None
     if any(f.verdict == "retest" for f in findings if f.quantity == "hold_h" or f.aspect == "consistency"):
-        return None
+        return None  # a part of the hold is in doubt
     held = f"{numbers.main.hold_s / 3600:.2g} h" if numbers.rate.holds == 1 else f"{numbers.rate.holds} holds"
     bound = f"keeps at least {kept.lower:g} of its pressure over {numbers.required_h:g} h"
     if kept.verdict == "accept":
@@ -58,7 +62,7 @@ def enough_note(findings: Sequence[Finding], numbers: Numbers) -> str | None:
     )
 
 
-def ambiguity_note(numbers: Numbers, limits: Limits, procedure: TankProcedure, step: str | None) -> str | None:
+def ambiguity_note(numbers: Numbers, limits: Limits, procedure: TankProcedure, *, undecided: bool) -> str | None:
     """Say where settling that the log cannot tell from a leak decides: what either reading of it would come to.
 
     What is ambiguous is taken at its one-sided 95 % bounds: all of it leak (a higher rate), all of it creep (a lower
@@ -79,13 +83,14 @@ def ambiguity_note(numbers: Numbers, limits: Limits, procedure: TankProcedure, s
         told[name] = kept.value or 0.0, judge("retained_fraction", "value", kept, limit, procedure.rule).verdict
     if told["leak"][1] == told["creep"][1]:
         return None
-    again = "" if step is None else " Hold on or again, as said; or pressurise again now and hold as long:"
-    return (
+    text = (
         f"{100 * share:.0f} % of the variance of the leak rate is settling (gas that cools, a wall that creeps) that "
         f"this log does not tell from a leak. Were all that is unclear leak, the tank would keep "
-        f"{told['leak'][0]:.2g}: {told['leak'][1]}; were it all creep, {told['creep'][0]:.2g}: {told['creep'][1]}."
-        + (f"{again} a wall that has crept settles less." if again else "")
+        f"{told['leak'][0]:.3g}: {told['leak'][1]}; were it all creep, {told['creep'][0]:.3g}: {told['creep'][1]}."
     )
+    if not undecided:
+        return text
+    return f"{text} A longer hold tells them apart, or pressurise again soon and hold again: a crept wall settles less."
 
 
 def next_step(
@@ -104,14 +109,17 @@ def next_step(
     elif kept.verdict == "accept":
         return None
     else:
-        wanted = max(abs(kept.value - kept.lower), 1e-9) / float(ndtri(procedure.rule.accept))
+        wanted = max(abs(kept.value - kept.lower), 1e-9) / _z(procedure)
         more = hours * ((kept.u / wanted) ** (1 / _power(numbers.main)) - 1)
+    more = max(more, 0.1)
     if more > _MOST_MORE * hours:
+        if numbers.main.temperature_measured and numbers.main.barometer_measured:
+            return f"Hold it again for {2 * hours:.2g} h or longer: what it keeps lies close to the limit."
         return "Log temperature and barometer beside the gauge and hold it again; a longer hold alone will hardly do."
     if not still_held:
         return f"Hold it again, for {hours + more:.2g} h."
     return (
-        f"Keep holding {_until(ended, more)}{max(more, 0.1):.2g} h more; "
+        f"Keep holding {_until(ended, more)}{more:.2g} h more; "
         f"if the tank is open already, hold it again for {hours + more:.2g} h."
     )
 
@@ -126,8 +134,13 @@ def _until(ended: str | None, more_h: float) -> str:
         end = datetime.datetime.fromisoformat(ended or "")
     except ValueError:
         return "for "
-    until = end + datetime.timedelta(hours=max(more_h, 0.1))
+    until = end + datetime.timedelta(hours=more_h)
     return f"until {until:%H:%M}" + ("" if until.date() == end.date() else f" on {until:%Y-%m-%d}") + ", "
+
+
+def _z(procedure: TankProcedure) -> float:
+    """How many u a tank must lie within its limit to be accepted with the wanted probability."""
+    return float(ndtri(procedure.rule.accept) + ndtri(WANTED))
 
 
 def _power(main: Measured) -> float:

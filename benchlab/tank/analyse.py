@@ -191,7 +191,8 @@ def _result(
     step = None
     if measured:
         step = next_step(findings, numbers, procedure, ended, still_held=_still_held(numbers.main, found.logs))
-        told = [ambiguity_note(numbers, limits, procedure, step), enough_note(findings, numbers)]
+        enough = enough_note(findings, numbers)
+        told = [enough, ambiguity_note(numbers, limits, procedure, undecided=enough is None)]
         notes[:0] = [n for n in told if n]
     findings += _count_findings(limits, events, part)
     findings += _unknown_limits(limits)

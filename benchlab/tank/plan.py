@@ -17,6 +17,7 @@ from scipy.special import ndtri
 from benchlab.airframe import Tank
 from benchlab.procedure import TankProcedure
 from benchlab.simulate.tank import Scenario, leak_rate_for, simulate_hold
+from benchlab.tank.advise import SOUND_SHARE, WANTED
 from benchlab.tank.analyse import analyse_tank
 
 LEAST_H, MOST_H = 0.25, 72.0
@@ -25,8 +26,6 @@ _SEEDS, _FEWER = range(11, 41), 12
 _BEYOND = 8.0
 _REFINED, _CLOSE = 2, 1.1
 """Times that the bracket is narrowed, and how close its ends need be."""
-_SOUND_SHARE = 0.25
-"""A sound tank is expected to use up this share of the loss that is allowed."""
 _MOST_ROWS = 4000
 """Rows of a simulated log: more readings than this no longer make a hold shorter."""
 
@@ -70,7 +69,7 @@ def plan_hold(
     limit: float | None = None,
     required_h: float | None = None,
     expected: float | None = None,
-    probability: float = 0.9,
+    probability: float = WANTED,
     progress: Callable[[str], None] = lambda _: None,
 ) -> HoldPlan:
     """Plan the hold of a tank.
@@ -91,7 +90,7 @@ def plan_hold(
     """
     if limit is None:
         limit = procedure.limits["retained_fraction"]["value"].lower or 0.8
-    expected = 1 - _SOUND_SHARE * (1 - limit) if expected is None else expected
+    expected = 1 - SOUND_SHARE * (1 - limit) if expected is None else expected
     required_h = required_h or procedure.required_hold_h
     if not limit < expected < 1:
         msg = f"a sound tank must be expected above the limit {limit:g} and below 1, not at {expected:g}"

@@ -239,6 +239,22 @@ def test_the_limit_of_a_hold_is_drawn_where_no_leak_can_be_told(invented):
     assert np.log(y[0] / y[-1]) / (x[-1] - x[0]) == pytest.approx(-np.log(0.8) / 5.0, rel=1e-3)
 
 
+def test_two_holds_of_a_log_each_have_their_band_and_least_decay(invented):
+    a = invented.analyses["T1"]
+    hold = a.tables["hold"]
+    half = float(hold["time_s"].median())
+    # the second hold begins 1 kPa higher, as after topping up
+    again = hold.assign(hold=np.where(hold["time_s"] < half, 1, 2), fit_kpa=hold["fit_kpa"] + (hold["time_s"] >= half))
+    traces = json.loads(next(tank_figures(replace(a, tables={"hold": again}))).json)["data"]
+    curves = [t for t in traces if t.get("name") == "least allowed"]
+    assert len(curves) == 2
+    assert sum(t.get("fill") == "toself" for t in traces) == 2
+    assert [c.get("showlegend") for c in curves] == [True, False]
+    for c in curves:
+        x, y = array(c["x"]), array(c["y"])
+        assert np.log(y[0] / y[-1]) / (x[-1] - x[0]) == pytest.approx(-np.log(0.8) / 4.0, rel=1e-2)  # float32, packed
+
+
 def test_few_readings_by_hand_are_drawn_large_and_over_the_fit(invented):
     a = invented.analyses["T1"]
     few = a.tables["hold"].iloc[200::260].reset_index(drop=True)

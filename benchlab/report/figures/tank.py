@@ -45,7 +45,10 @@ def hold_figure(result: PartResult, columns: dict[str, Array], used: NDArray[np.
     fig = Drawing()
     for lo, hi in _spans(hours, ~used):
         add_shade(fig, lo, hi)
-    fig.add(band(hours, columns["fit_lo_kpa"], columns["fit_hi_kpa"]))
+    number = columns.get("hold", np.ones(len(hours)))
+    for n in np.unique(number[used]):
+        own = number == n
+        fig.add(band(hours[own], columns["fit_lo_kpa"][own], columns["fit_hi_kpa"][own]))
     fig.add(line(hours, columns["pressure_kpa"], colour="data", width=1, name="gauge as logged", showlegend=True))
     readings = dots(
         hours[used], columns["corrected_kpa"][used], colour="second", size=3.5, name="corrected", showlegend=True,
@@ -57,9 +60,10 @@ def hold_figure(result: PartResult, columns: dict[str, Array], used: NDArray[np.
         readings["marker"]["size"] = 8
     for trace in (fit, readings) if by_hand else (readings, fit):
         fig.add(trace)
-    slowest = _limit_curve(result, columns, hours, used)
-    if slowest is not None:
-        fig.add(line(*slowest, colour="limit", name="least allowed", showlegend=True, dash="dash", hoverinfo="skip"))
+    for n, slowest in enumerate(_limit_curves(result, columns, hours, used, number)):
+        fig.add(
+            line(*slowest, colour="limit", name="least allowed", showlegend=n == 0, dash="dash", hoverinfo="skip")
+        )  # fmt: skip
     fig.layout |= {
         "xaxis": axis("time since the log began, h"), "yaxis": axis("gauge pressure, kPa"), "showlegend": True,
     }  # fmt: skip
@@ -104,17 +108,26 @@ def weather_figure(columns: dict[str, Array]) -> Figure | None:
     )  # fmt: skip
 
 
-def _limit_curve(
-    result: PartResult, columns: dict[str, Array], hours: Array, used: NDArray[np.bool_]
-) -> tuple[Array, Array] | None:
-    """The decay from the fitted start that would just keep the least allowed share over the required hold."""
+def _limit_curves(
+    result: PartResult, columns: dict[str, Array], hours: Array, used: NDArray[np.bool_], number: Array
+) -> list[tuple[Array, Array]]:
+    """For each hold the decay from its start that would just keep the least allowed share over the required hold.
+
+    The longest starts at its fitted start, the others as far above or below it as their fits do.
+    """
     limit = next((f.lower for f in result.findings if f.quantity == "retained_fraction" and f.lower), None)
     start, required_h = _value(result, "start_pressure_kpa"), _required_h(result, columns)
     if limit is None or start is None or required_h is None or not used.any():
-        return None
-    inner = hours[used]
-    t = np.linspace(inner[0], inner[-1], 60)
-    return t, start * np.exp(np.log(limit) * (t - inner[0]) / required_h)
+        return []
+    holds = [hours[used & (number == n)] for n in np.unique(number[used])]
+    longest = max(holds, key=np.ptp)
+    at = {float(h[0]): float(columns["fit_kpa"][np.searchsorted(hours, h[0])]) for h in holds}
+    curves = []
+    for inner in holds:
+        t = np.linspace(inner[0], inner[-1], 60)
+        begin = start + (at[float(inner[0])] - at[float(longest[0])] if inner is not longest else 0.0)
+        curves.append((t, begin * np.exp(np.log(limit) * (t - inner[0]) / required_h)))
+    return curves
 
 
 def _required_h(result: PartResult, columns: dict[str, Array]) -> float | None:
