@@ -8,6 +8,7 @@ uncertainty of a drift contains what an undetected settling could have done to i
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,7 @@ _LONG = 0.3
 _DEPTH = 10.0
 """Log likelihood below the top at which the surface counts for nothing (e^-10 = 5e-5)."""
 _ROUNDS = 6
+_HALVINGS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,24 +149,41 @@ class Mixture:
         weight = self.weight / np.where(widest > 0, self.scale / np.where(widest > 0, widest, 1.0), 1.0) ** 2
         return np.asarray((self.centre * weight).sum(axis=1) / weight.sum(axis=1), dtype=float)
 
-    def quantile(self, probability: float) -> Array:
-        """(F,) quantiles, by bisection on the mixture's distribution function."""
-        scale = np.maximum(self.scale, 1e-300)  # what is known exactly (no drift in the model) has none
-        t = stdtrit(self.dof, probability)
+    def quantiles(self, *probabilities: float) -> list[Array]:
+        """For each probability the (F,) quantiles: Newton's method on the mixture's distribution function.
+
+        A step that leaves the bracket, as between two components far apart, is replaced by halving the bracket.
+        """
+        centre, scale, p = self.centre, self.scale, np.array(probabilities)[:, None]
+        t = stdtrit(self.dof, p)[:, None, :]
         slack = 0.05 + 0.1 * np.abs(t)  # the mixture's quantile lies between its components', but for _t_cdf's error
-        low = (self.centre + (t - slack) * self.scale).min(axis=1)
-        high = (self.centre + (t + slack) * self.scale).max(axis=1)
-        for _ in range(24):
-            middle = 0.5 * (low + high)
-            below = _t_cdf((middle[:, None] - self.centre) / scale, self.dof) @ self.weight
-            low, high = np.where(below < probability, middle, low), np.where(below < probability, high, middle)
-        return np.asarray(0.5 * (low + high), dtype=float)
+        low, high = (centre + (t - slack) * scale).min(axis=2), (centre + (t + slack) * scale).max(axis=2)
+        at = np.clip((centre + t * scale) @ self.weight, low, high)
+        close = 1e-9 * (high - low)
+        scale = np.maximum(scale, 1e-300)  # what is known exactly (no drift in the model) has none
+        for _ in range(_HALVINGS):
+            below, density = _t_cdf((at[:, :, None] - centre) / scale, self.dof)
+            excess = below @ self.weight - p
+            low, high = np.where(excess < 0, at, low), np.where(excess < 0, high, at)
+            slope = (density / scale) @ self.weight
+            step = excess / np.where(slope > 0, slope, np.where(excess == 0, 1.0, 1e-300))  # flat: out of the bracket
+            ahead = np.where((at - step >= low) & (at - step <= high), at - step, 0.5 * (low + high))
+            done = (np.abs(ahead - at) <= close).all()
+            at = ahead
+            if done:
+                break
+        return list(at)
 
 
-def _t_cdf(t: Array, dof: Array) -> Array:
-    """Student t through the normal distribution (D. L. Wallace, Ann. Math. Stat. 30, 1959): within 0.002 from 3 dof."""
-    z = np.sqrt(dof * np.log1p(t**2 / dof)) * (8 * dof + 1) / (8 * dof + 3)
-    return np.asarray(ndtr(np.copysign(z, t)), dtype=float)
+def _t_cdf(t: Array, dof: Array) -> tuple[Array, Array]:
+    """Student t through the normal distribution, and its density to a per cent from 3 dof.
+
+    D. L. Wallace, Ann. Math. Stat. 30, 1959: within 0.002 from 3 dof.
+    """
+    log = np.log1p(t**2 / dof)
+    z = np.sqrt(dof * log) * ((8 * dof + 1) / (8 * dof + 3))
+    density = np.exp(-0.5 * (dof + 1) * log) * ((1 - 1 / (4 * dof)) / math.sqrt(2 * math.pi))
+    return np.asarray(ndtr(np.copysign(z, t)), dtype=float), np.asarray(density, dtype=float)
 
 
 def mixture(d: Design, post: Posterior, base: Array, settling: Array, smallest: float = 2e-4) -> Mixture:
@@ -183,19 +202,20 @@ def mixture(d: Design, post: Posterior, base: Array, settling: Array, smallest: 
     x = np.linalg.solve(d.r.T, base.T).T
     fixed = x @ d.fitted
     n, p = d.q.shape
-    v = np.linalg.solve(s.lower, np.broadcast_to(x.T, (len(s.rho), p, len(x))))
-    at = fixed[:, None] + np.einsum("rpf,rp->fr", v, s.wy)
-    length = (v**2).sum(axis=1).T
     i = np.flatnonzero(post.without > smallest)
     j, k = np.nonzero(post.settling > smallest)
-    extra = settling[:, k] - x @ s.gamma[:, k] - np.einsum("rpf,rpm->frm", v, s.we)[:, j, k]
+    row, place = np.unique(np.concatenate([i, j]), return_inverse=True)
+    v = np.linalg.solve(s.lower[row], np.broadcast_to(x.T, (len(row), p, len(x))))
+    at = (fixed + np.einsum("rpf,rp->rf", v, s.wy[row])).T[:, place]
+    length = (v**2).sum(axis=1).T[:, place]
+    extra = settling[:, k] - x @ s.gamma[:, k] - np.einsum("kpf,kp->fk", v[place[len(i) :]], s.we[j, :, k])
     amplitude = s.sey[j, k] / s.see[j, k]
-    centre = np.concatenate([at[:, i], at[:, j] + extra * amplitude], axis=1)
-    shape = np.concatenate([length[:, i], length[:, j] + extra**2 / s.see[j, k]], axis=1)
+    at[:, len(i) :] += extra * amplitude
+    length[:, len(i) :] += extra**2 / s.see[j, k]
     dof = np.concatenate([np.full(len(i), max(n - p, 1.0)), np.full(len(j), max(n - p - 2, 1.0))])
     rss = np.concatenate([s.rss[i], s.rss_settling[j, k]])
     weight = np.concatenate([post.without[i], post.settling[j, k]])
-    return Mixture(weight=weight / weight.sum(), centre=centre, scale=np.sqrt(shape * rss / dof), dof=dof)
+    return Mixture(weight=weight / weight.sum(), centre=at, scale=np.sqrt(length * rss / dof), dof=dof)
 
 
 def estimates(m: Mixture, units: list[str]) -> list[Estimate]:
@@ -204,7 +224,7 @@ def estimates(m: Mixture, units: list[str]) -> list[Estimate]:
     ``u`` is the interval's half-width over Student's t for the components' mean degrees of freedom: where the mixture
     has far tails its standard deviation would say little about where the value may lie.
     """
-    middle, low, high = m.quantile(0.5), m.quantile(0.025), m.quantile(0.975)
+    middle, low, high = m.quantiles(0.5, 0.025, 0.975)
     dof = float(m.weight @ m.dof)
     u = (high - low) / (2 * coverage_factor(dof))
     return [

@@ -25,13 +25,12 @@ def grid_step(y: Array) -> float:
     return float(np.diff(levels[often]).min()) * rounding if on_grid else 0.0
 
 
-def least_step(y: Array) -> float:
+def least_step(y: Array, step: float) -> float:
     """Size that a lasting change of values on a grid must exceed to be more than the grid's own staircase; else 0.
 
-    The grid's step where the values go to and fro on it; where they hardly ever change it cannot be told from a step of
-    the quantity, and the last decimal that the values have stands in for it.
+    The grid's ``step`` (see :func:`grid_step`) where the values go to and fro on it; where they hardly ever change it
+    cannot be told from a step of the quantity, and the last decimal that the values have stands in for it.
     """
-    step = grid_step(y)
     if step == 0.0 or np.count_nonzero(np.diff(y)) > _FEW_CHANGES:
         return step
     decimals = 10.0 ** np.arange(3, -10, -1)

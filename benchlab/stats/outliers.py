@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,23 +63,38 @@ def rosner_esd(values: ArrayLike, max_outliers: int, alpha: float = 0.05) -> Esd
 
 
 def _take_away(ascending: Array, r: int) -> tuple[NDArray[np.intp], Array]:
-    """Positions of the ``r`` values farthest from the running mean, and their studentised deviates."""
+    """Positions of the ``r`` values farthest from the running mean, and their studentised deviates.
+
+    The order in which values go follows from a running sum. Means and sums of squares are then built up from what is
+    left at the end, putting back one value after the other (B. P. Welford, Technometrics 4, 1962): taking a value away
+    from them would cost the digits of smaller ones.
+    """
     centred = ascending - np.median(ascending) if len(ascending) else ascending
     scale = np.max(np.abs(centred), initial=0.0) or 1.0
-    z = centred / scale
-    taken, statistic = np.empty(r, dtype=np.intp), np.zeros(r)
-    low, high = 0, len(z) - 1
-    for i in range(r):
-        rest = z[low : high + 1]
-        mean = rest.mean()
-        sd = np.sqrt(((rest - mean) ** 2).sum() / (len(rest) - 1))
-        at_high = z[high] - mean >= mean - z[low]
-        deviation = z[high] - mean if at_high else mean - z[low]
+    z: list[float] = (centred / scale).tolist()
+    taken = []
+    low, high, total = 0, len(z) - 1, math.fsum(z)
+    for _ in range(r):
+        if z[high] + z[low] >= 2 * total / (high - low + 1):
+            taken.append(high)
+            high -= 1
+        else:
+            taken.append(low)
+            low += 1
+        total -= z[taken[-1]]
+    rest = np.array(z[low : high + 1])
+    n, mean = len(rest), float(rest.mean()) if len(rest) else 0.0
+    squares = float(((rest - mean) ** 2).sum())
+    statistic = np.zeros(r)
+    for i in range(r - 1, -1, -1):
+        value = z[taken[i]]
+        n, away = n + 1, value - mean
+        mean += away / n
+        squares += away * (value - mean)
+        sd = math.sqrt(squares / (n - 1))
         # below this the rest is constant but for rounding: nothing stands out of it
-        statistic[i] = deviation / sd if sd > 1e-14 else 0.0
-        taken[i] = high if at_high else low
-        low, high = (low, high - 1) if at_high else (low + 1, high)
-    return taken, statistic
+        statistic[i] = abs(value - mean) / sd if sd > 1e-14 else 0.0
+    return np.array(taken, dtype=np.intp), statistic
 
 
 def grubbs(values: ArrayLike, alpha: float = 0.05, *, two_sided: bool = True) -> GrubbsTest:

@@ -42,11 +42,10 @@ def spread_change(cycle: Array, residual: Array) -> SpreadChange | None:
     """
     if len(residual) < _BLOCKS * _FEWEST:
         return None
-    blocks = np.array_split(np.abs(residual - np.median(residual)), _BLOCKS)
-    size = np.array([block.mean() for block in blocks])
+    size = _block_means(np.abs(residual - np.median(residual)))
     if size.min() <= 1e-9 * size.max():
         return None
-    x = np.array([block.mean() for block in np.array_split(cycle, _BLOCKS)])
+    x = _block_means(cycle)
     x = (x - x.mean()) / (cycle[-1] - cycle[0])
     z = np.log(size)
     slope = float(x @ z / (x @ x))
@@ -59,3 +58,9 @@ def spread_change(cycle: Array, residual: Array) -> SpreadChange | None:
         hi=float(np.exp(slope + half)), unit="1", dof=dof,
     )  # fmt: skip
     return SpreadChange(ratio=ratio, grows=bool(slope > stdtrit(dof, 1 - _FALSE_ALARM) * u))
+
+
+def _block_means(values: Array) -> Array:
+    count, more = divmod(len(values), _BLOCKS)
+    size = count + (np.arange(_BLOCKS) < more)
+    return np.asarray(np.add.reduceat(values, np.cumsum(size) - size) / size, dtype=float)

@@ -7,13 +7,14 @@ correlated noise passes for a step.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
-from benchlab.stats.surface import gaps, whitened_products
+from benchlab.stats.surface import gaps, kinds_of, whitened_products
 
 Array = NDArray[np.float64]
 
@@ -46,14 +47,15 @@ def scan(cycle: Array, y: Array, columns: Array, taken: list[int], min_size: int
     q = np.linalg.qr(columns)[0]
     rest = y - q @ (q.T @ y)
     z = np.column_stack([q, rest - q @ (q.T @ rest)])
-    products, _, log_det = whitened_products(z, np.empty((n, 0)), cycle, RHO)
+    gap = gaps(cycle)
+    products, _, log_det = whitened_products(z, np.empty((n, 0)), gap, RHO)
     root = np.linalg.cholesky(products[:, :p, :p])
     along = np.linalg.solve(root, products[:, :p, p:])[:, :, 0]
-    across, length = _step_products(z, gaps(cycle))
+    across, length = _step_products(z, gap)
     # in the other columns' orthonormal frame: one product with a small matrix instead of a solve for every place
-    inside = across[:, :, :p] @ np.linalg.inv(root).transpose(0, 2, 1)
-    product = across[:, :, p] - (inside @ along[:, :, None])[:, :, 0]
-    outside = length - (inside**2).sum(axis=2)
+    inside = np.linalg.inv(root) @ across[:, :p]
+    product = across[:, p] - (along[:, None, :] @ inside)[:, 0]
+    outside = length - (inside**2).sum(axis=1)
     gain = np.where(outside > 1e-9 * length, product**2 / np.maximum(outside, 1e-300), 0.0)
     # data free of noise would show the last digits of the settling time as steps
     rss = np.maximum(products[:, p, p] - (along**2).sum(axis=1), 0.0) + n * (1e-4 * y.std()) ** 2
@@ -66,25 +68,25 @@ def scan(cycle: Array, y: Array, columns: Array, taken: list[int], min_size: int
 
 
 def _step_products(z: Array, gap: Array) -> tuple[Array, Array]:
-    """Products (R, n - 1, m) of every step's whitened column with the whitened columns z (n, m), and its length.
+    """Products (R, m, n - 1) of every step's whitened column with the whitened columns z (n, m), and its length.
 
     A step that begins at value i has the whitened column f at i and (1 - c) f from there on, with ``c = rho^gap`` and
     ``f = 1 / sqrt(1 - c^2)``: so its products are, for every length of gap, sums of z and of z one value earlier
     from behind, times factors that depend on rho alone.
     """
-    kinds, kind = np.unique(gap, return_inverse=True)
-    of_kind = (kind == np.arange(len(kinds))[:, None])[:, :, None]
-    rows = np.concatenate([z, np.ones((len(z), 1))], axis=1)
-    now, before = of_kind * rows[1:], of_kind * rows[:-1]
+    kinds = kinds_of(gap)
+    of_kind = (gap == kinds[:, None])[:, None, :]
+    columns = np.concatenate([z.T, np.ones((1, len(z)))])
+    now, before = of_kind * columns[:, 1:], of_kind * columns[:, :-1]
     # what follows after value i: the sums from behind, without i itself
-    later_now, later_before = (np.cumsum(x[:, ::-1], axis=1)[:, ::-1] - x for x in (now, before))
+    later_now, later_before = (np.cumsum(x[:, :, ::-1], axis=2)[:, :, ::-1] - x for x in (now, before))
     c = RHO[:, None] ** kinds
     square = 1 / (1 - c**2)
     factors = np.concatenate([square, -square * c, square * (1 - c), -square * (1 - c) * c], axis=1)
     out = np.tensordot(factors, np.concatenate([now, before, later_now, later_before]), axes=1)
     # a step's own column is 0 before it begins: its product with itself lacks what the column of ones had there
-    own = np.tensordot(square * c, now[:, :, -1], axes=1)
-    return out[:, :, :-1], out[:, :, -1] + own
+    own = np.tensordot(square * c, now[:, -1], axes=1)
+    return out[:, :-1], out[:, -1] + own
 
 
 def _minimum(values: Array) -> Array:
@@ -122,15 +124,22 @@ def best_pulse(residual: Array, min_size: int, most: int = 250) -> tuple[list[in
     """
     n = len(residual)
     width = -(-n // most)
-    edge = np.append(np.arange(0, n, width), n)
+    edge, factor = _pulses(n, width, min_size)
     total = np.concatenate([[0.0], np.cumsum(residual)])[edge]
-    length = (edge[None, :] - edge[:, None]).astype(float)
-    inside = (length >= min_size) & (length <= n - min_size)
-    length[~inside] = np.nan
-    gain = (total[None, :] - total[:, None]) ** 2 / (length * (1 - length / n))
-    i, j = divmod(int(np.nanargmax(gain)), len(edge))
+    gain = (total[None, :] - total[:, None]) ** 2 * factor
+    i, j = divmod(int(np.argmax(gain)), len(edge))
     explained = float(gain[i, j]) / float(residual @ residual)
     return [int(e) for e in (edge[i], edge[j]) if 0 < e < n], float(-n * np.log1p(-min(explained, 1 - 1e-12)))
+
+
+@functools.lru_cache(maxsize=2)  # series of one part are of one length
+def _pulses(n: int, width: int, min_size: int) -> tuple[NDArray[np.intp], Array]:
+    """Places between which a change there and back may lie, and what the square of a sum there gains; 0: too short."""
+    edge = np.append(np.arange(0, n, width), n)
+    length = (edge[None, :] - edge[:, None]).astype(float)
+    inside = (length >= min_size) & (length <= n - min_size)
+    length = np.where(inside, length, n / 2)
+    return edge, np.where(inside, 1 / (length * (1 - length / n)), 0.0)
 
 
 def place_interval(deviance: Array, index: int, probability: float = 0.95) -> tuple[int, int]:

@@ -26,6 +26,8 @@ class Design:
     """The linear part of the model, made orthonormal, and the data freed from it."""
 
     cycle: Array
+    gap: Array
+    """(n - 1,) distances of each value from the one before, see :func:`gaps`."""
     q: Array
     """(n, p) orthonormal columns; the last of the original columns is the drift."""
     r: Array
@@ -92,7 +94,7 @@ def design(cycle: Array, y: Array, columns: Array) -> Design:
     rest = y - q @ fitted
     again = q.T @ rest  # a second pass: data with a large offset lose digits in the first
     floor = (1e-7 * float(np.ptp(y)) + 1e-13 * float(np.abs(y).max())) ** 2
-    return Design(cycle=cycle, q=q, r=r, rest=rest - q @ again, fitted=fitted + again, floor=floor)
+    return Design(cycle=cycle, gap=gaps(cycle), q=q, r=r, rest=rest - q @ again, fitted=fitted + again, floor=floor)
 
 
 def settling_columns(cycle: Array, first: float, tau: Array) -> Array:
@@ -107,7 +109,7 @@ def surface(d: Design, rho: Array, tau: Array) -> Surface:
     gamma = d.q.T @ e
     e = e - d.q @ gamma
     left = np.column_stack([d.q, d.rest])
-    products, squares, log_det = whitened_products(left, e, d.cycle, rho)
+    products, squares, log_det = whitened_products(left, e, d.gap, rho)
     lower = np.asarray(np.linalg.cholesky(products[:, :p, :p]), dtype=float)
     w = np.linalg.solve(lower, products[:, :p, p:])
     wy, we = w[:, :, 0], w[:, :, 1:]
@@ -128,29 +130,32 @@ def gaps(cycle: Array) -> Array:
     return np.minimum(steps_between(cycle), _FAR_GAP)
 
 
-def whitened_products(left: Array, e: Array, cycle: Array, rho: Array) -> tuple[Array, Array, Array]:
+def kinds_of(gap: Array) -> Array:
+    """The lengths that there are among gaps; mostly one."""
+    return gap[:1] if np.ptp(gap) == 0 else np.unique(gap)
+
+
+def whitened_products(left: Array, e: Array, gap: Array, rho: Array) -> tuple[Array, Array, Array]:
     """Products of the whitened columns for every rho, from the raw columns' products by length of gap.
 
-    ``left`` (n, p), ``e`` (n, m): returns left'[left, e] (R, p, p + m), the squared lengths of e (R, m) and the log
-    determinants (R,).
+    ``left`` (n, p), ``e`` (n, m), ``gap`` (n - 1,): returns left'[left, e] (R, p, p + m), the squared lengths of e
+    (R, m) and the log determinants (R,).
     """
     right = np.concatenate([left, e], axis=1)
-    gap = gaps(cycle)
     products = np.broadcast_to(np.outer(left[0], right[0]), (len(rho), left.shape[1], right.shape[1])).copy()
     squares = np.broadcast_to(e[0] ** 2, (len(rho), e.shape[1])).copy()
     log_det = np.zeros(len(rho))
-    for g in np.unique(gap):
-        now = np.flatnonzero(gap == g) + 1
-        every = len(now) == len(gap)
-        l1, l0 = (left[1:], left[:-1]) if every else (left[now], left[now - 1])
-        r1, r0 = (right[1:], right[:-1]) if every else (right[now], right[now - 1])
+    kinds = kinds_of(gap)
+    for g in kinds:
+        now = slice(1, None) if len(kinds) == 1 else np.flatnonzero(gap == g) + 1
+        before = slice(None, -1) if isinstance(now, slice) else now - 1
+        l1, l0, r1, r0 = left[now], left[before], right[now], right[before]
         e1, e0 = r1[:, left.shape[1] :], r0[:, left.shape[1] :]
         c = rho**g
-        f = 1 / (1 - c**2)
-        both = l1.T @ r0 + l0.T @ r1
-        products += np.multiply.outer(f, l1.T @ r1) - np.multiply.outer(f * c, both)
-        products += np.multiply.outer(f * c**2, l0.T @ r0)
+        factors = np.stack([np.ones_like(c), -c, c**2], axis=1) / (1 - c**2)[:, None]
+        raw = np.stack([l1.T @ r1, l1.T @ r0 + l0.T @ r1, l0.T @ r0])
+        products += (factors @ raw.reshape(3, -1)).reshape(products.shape)
         s11, s10, s00 = (np.einsum("nm,nm->m", a, b) for a, b in ((e1, e1), (e1, e0), (e0, e0)))
-        squares += np.outer(f, s11) - 2 * np.outer(f * c, s10) + np.outer(f * c**2, s00)
-        log_det += len(now) * np.log1p(-(c**2))
+        squares += factors @ np.stack([s11, 2 * s10, s00])
+        log_det += len(l1) * np.log1p(-(c**2))
     return products, squares, log_det

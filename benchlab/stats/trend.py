@@ -24,6 +24,7 @@ from benchlab.stats.uncertainty import coverage_factor
 Array = NDArray[np.float64]
 
 _CURVE_POINTS = 400
+_CURVE_COLUMNS = pd.Index(["cycle", "fit", "lo", "hi"])  # made once: pandas is slow at it
 _ROUNDS = 4
 """Times that outliers are looked for anew after a fit without those found before."""
 _ENOUGH_ALIKE = 10
@@ -101,7 +102,8 @@ def fit_trend(
     if len(y) < 3 or _flat(y):
         return _bare(k, y, unit)
     limit = math.ceil(max_outlier_share * len(y)) if len(y) >= _FEWEST_WITH_OUTLIERS else 0
-    resolution = least_step(y)
+    step = grid_step(y)
+    resolution = least_step(y, step)
     outlying = _spikes(y, limit, resolution)
     for _ in range(_ROUNDS):
         kept = ~outlying
@@ -112,7 +114,7 @@ def fit_trend(
         if (outlying != kept).all():
             break
     residual = y[kept] - fitted(fit, k[kept])
-    return _report(fit, places, residual, unit, settled_share, k[~kept], grid_step(y))
+    return _report(fit, places, residual, unit, settled_share, k[~kept], step)
 
 
 def _usable(cycle: ArrayLike, value: ArrayLike) -> tuple[Array, Array]:
@@ -249,7 +251,8 @@ def _curve(fit: Fit) -> pd.DataFrame:
     decay = settling_columns(at, k[0], fit.posterior.surface.tau)
     m = mixture(fit.design, fit.posterior, _at(fit, at), decay, smallest=0.005)
     half = coverage_factor(float(m.weight @ m.dof)) * m.u
-    return pd.DataFrame({"cycle": at, "fit": m.mean, "lo": m.mean - half, "hi": m.mean + half})
+    middle = m.mean
+    return pd.DataFrame(np.column_stack([at, middle, middle - half, middle + half]), columns=_CURVE_COLUMNS)
 
 
 def _flat(y: Array) -> bool:

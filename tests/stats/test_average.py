@@ -36,7 +36,23 @@ def test_quantiles_of_a_mixture(dof, probability):
     exact = brentq(lambda x: 0.5 * student.cdf(x, dof) + 0.5 * student.cdf((x - 10) / 3, dof) - probability, -99, 99)
     # the approximation of Student's t is within 0.002 in probability; where the density is least (between the two
     # centres and in the tails at 3 degrees of freedom) that is 0.2 of a scale
-    assert two(dof=dof).quantile(probability) == pytest.approx(exact, abs=0.02 if dof > 3 else 0.3)
+    (found,) = two(dof=dof).quantiles(probability)
+    assert found == pytest.approx(exact, abs=0.02 if dof > 3 else 0.3)
+
+
+def test_quantiles_are_found_between_components_far_apart():
+    # the density between them is nothing: Newton's steps lead nowhere there
+    m = Mixture(
+        weight=np.array([0.5, 0.5]), centre=np.array([[0.0, 1e6], [3.0, 3.0]]),
+        scale=np.array([[1.0, 1.0], [0.0, 0.0]]), dof=np.full(2, 1e6),
+    )  # fmt: skip
+    low, near, middle, high = m.quantiles(0.025, 0.4, 0.5, 0.975)
+    # a fifth, the half, and 0.8 of one component: normal quantiles 1.6449, 0.8416 by the table
+    assert low[0] == pytest.approx(-1.6449, abs=1e-3)
+    assert near[0] == pytest.approx(0.8416, abs=1e-3)
+    assert 5 < middle[0] < 1e6 - 5
+    assert high[0] == pytest.approx(1e6 + 1.6449, abs=1e-3)
+    assert [x[1] for x in (low, near, middle, high)] == pytest.approx([3.0] * 4)
 
 
 def test_an_interval_holds_both_centres_where_the_data_cannot_choose():

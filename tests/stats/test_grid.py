@@ -17,9 +17,9 @@ def test_values_that_do_not_recur_or_never_change_lie_on_no_grid(y):
 
 def test_one_change_is_as_large_as_the_last_decimal_at_least():
     # 7.4 to 8.6 in tenths: on a grid of 1.2 it would be one step, but tenths are what the values have
-    assert least_step(np.repeat([7.4, 8.6], 50)) == pytest.approx(0.1)
-    assert least_step(np.repeat([7.0, 8.0], 50)) == 1.0
-    assert least_step(np.tile([7.4, 8.6], 50)) == pytest.approx(1.2)
+    assert least_step(np.repeat([7.4, 8.6], 50), 1.2) == pytest.approx(0.1)
+    assert least_step(np.repeat([7.0, 8.0], 50), 1.0) == 1.0
+    assert least_step(np.tile([7.4, 8.6], 50), 1.2) == 1.2
 
 
 def test_uncertainty_of_a_mean_is_that_of_one_reading():

@@ -34,6 +34,15 @@ def test_level_must_be_a_probability():
         rosner_esd([1.0, 2.0, 3.0, 4.0], 1, alpha=5.0)
 
 
+def test_statistics_keep_their_digits_beside_a_value_a_million_million_times_larger():
+    y = np.array([*np.linspace(-1, 1, 40), 3.0, -4.0, 1e12])
+    found = rosner_esd(y, 3)
+    for k, statistic in zip(([42, 41, 40], [41, 40], [40]), found.statistic, strict=True):
+        rest = y[[*range(40), *k]]
+        assert statistic == pytest.approx(np.abs(rest - rest.mean()).max() / rest.std(ddof=1), rel=1e-3)
+    assert list(found.outliers) == [42, 41, 40]
+
+
 @given(st.lists(st.floats(-1e6, 1e6), min_size=4, max_size=30), st.floats(0.1, 1e3), st.floats(-1e3, 1e3))
 @settings(deadline=None, max_examples=60)
 def test_statistics_do_not_depend_on_unit_and_origin(values, scale, shift):
