@@ -14,7 +14,7 @@ from benchlab.procedure import Limits, TankProcedure
 from benchlab.results import Analysis, BudgetLine, Estimate, Event, Finding, NotMeasured, PartResult, worst
 from benchlab.tank.advise import ambiguity_note, enough_note, long_enough, next_step
 from benchlab.tank.budget import budget_of
-from benchlab.tank.checks import check_notes
+from benchlab.tank.checks import accuracy_note, check_notes
 from benchlab.tank.compensation import Pressures, pressures_of
 from benchlab.tank.hold import Hold, find_holds
 from benchlab.tank.measure import Measured, hold_table, measure_hold
@@ -176,8 +176,10 @@ def _result(
         missing += numbers.missing
         notes += [*hold_notes(found.logs, log_names, part, procedure, required_h), *numbers.notes]
         kept = limits.get("retained_fraction", {}).get("value")
+        least = kept.lower if kept else None
         for one in measured:
-            notes += check_notes(one, procedure, kept.lower if kept else None, required_h)
+            notes += check_notes(one, procedure, least, required_h)
+        notes += [n for n in (accuracy_note(numbers.rate, least, required_h),) if n]
         findings += judged(quantities, limits, procedure, numbers)
         longest = max(found.logs, key=lambda log: max(m.hold_s for m in log))
         tables["hold"] = hold_table(longest).assign(required_h=required_h)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from benchlab.airframe import Tank
 from benchlab.procedure import TankProcedure
 from benchlab.results import BudgetLine
-from benchlab.stats.uncertainty import combine
 from benchlab.tank.numbers import Numbers, leak_contributions
 
 _DISTRIBUTION = {
@@ -32,9 +31,27 @@ def line(
     )  # fmt: skip
 
 
-def combined(lines: Sequence[BudgetLine]) -> float:
-    """Combined standard uncertainty of uncorrelated lines (JCGM 100, 5.1.2)."""
-    return combine(*[x.contribution for x in lines])
+def combined(lines: Sequence[BudgetLine], correlation: Mapping[tuple[str, str], float] | None = None) -> float:
+    """Combined standard uncertainty of the lines of one quantity (JCGM 100, 5.1.2 and 5.2.2).
+
+    Parameters
+    ----------
+    correlation
+        Correlation coefficients of pairs of sources, by name; pairs that are not named are uncorrelated.
+
+    Raises
+    ------
+    ValueError
+        If a pair names a source that has no line.
+    """
+    signed = {x.source: x.sensitivity * x.u for x in lines}
+    variance = sum(x.contribution**2 for x in lines)
+    for (a, b), r in (correlation or {}).items():
+        if a not in signed or b not in signed:
+            msg = f"the correlation of {a!r} and {b!r} names a source that has no line in the budget"
+            raise ValueError(msg)
+        variance += 2 * r * signed[a] * signed[b]
+    return math.sqrt(max(variance, 0.0))
 
 
 def budget_of(numbers: Numbers, part: Tank, procedure: TankProcedure) -> tuple[BudgetLine, ...]:

@@ -9,6 +9,7 @@ import pytest
 from benchlab.stats.conformity import probability_of_conformity
 from benchlab.stats.separable import fit_separable
 from benchlab.stats.uncertainty import combine, coverage_factor, effective_dof, rectangular
+from benchlab.tank.budget import combined, line
 
 DATA = Path(__file__).parent / "gum"
 
@@ -25,7 +26,20 @@ def test_h1_end_gauge():
     u_temperature = standard * 11.5e-6 * rectangular(0.05)
     assert u_expansion == pytest.approx(2.88679, abs=1e-5)
     assert u_temperature == pytest.approx(16.599, abs=0.001)
-    u = combine(25.0, u_comparison, u_expansion, u_temperature)
+    rows = [  # the table of H.1: source, value, distribution, u, sensitivity
+        ("calibration of the standard", standard, "nm", "normal", 25.0, 1.0),
+        ("comparison", 215.0, "nm", "normal", u_comparison, 1.0),
+        ("expansion of the standard", 11.5e-6, "1/K", "rectangular", rectangular(2e-6), 0.0),
+        ("mean temperature of the bed", -0.1, "K", "normal", combine(0.2, 0.5 / math.sqrt(2)), 0.0),
+        ("difference of the expansions", 0.0, "1/K", "rectangular", rectangular(1e-6), -standard * -0.1),
+        ("difference of the temperatures", 0.0, "K", "rectangular", rectangular(0.05), -standard * 11.5e-6),
+    ]
+    budget = [line("length", *row) for row in rows]
+    assert [b.contribution for b in budget] == pytest.approx([25, 9.7, 0, 0, 2.88679, 16.599], abs=0.02)
+    u = combined(budget)
+    assert standard + 215 == 50000838
+    assert u == pytest.approx(31.664, abs=5e-4)
+    assert u == pytest.approx(combine(25.0, u_comparison, u_expansion, u_temperature), rel=1e-12)
     dof = effective_dof([(25, 18), (u_comparison, dof_comparison), (u_expansion, 50), (u_temperature, 2)])
     assert round(u) == 32
     assert math.floor(dof) == 16
@@ -47,6 +61,20 @@ def test_h3_thermometer_calibration_line():
     assert at_30 @ fit.linear == pytest.approx(-0.1494, abs=5e-5)
     assert np.sqrt(at_30 @ fit.covariance @ at_30) == pytest.approx(0.0041, abs=5e-5)
     assert fit.dof == 9
+    # the same as a budget with correlated lines, once from the fit and once from the printed figures
+    r = fit.covariance[0, 1] / fit.u.prod()
+    for (intercept, slope), (u1, u2), corr in (
+        (fit.linear, fit.u, r),
+        ((-0.1712, 0.00218), (0.0029, 0.00067), -0.930),
+    ):
+        budget = [
+            line("correction at 30 C", "intercept", intercept, "C", "normal", u1, 1.0),
+            line("correction at 30 C", "slope", slope, "1", "normal", u2, 10.0),
+        ]
+        assert sum(b.sensitivity * b.value for b in budget) == pytest.approx(-0.1494, abs=5e-5)
+        assert combined(budget, {("intercept", "slope"): corr}) == pytest.approx(0.0041, abs=5e-5)
+    # uncorrelated it would be 0.0073
+    assert combined(budget) == pytest.approx(math.hypot(0.0029, 0.0067), rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,8 @@ from benchlab.airframe import Tank
 from benchlab.procedure import load_procedures
 from benchlab.simulate.tank import Scenario, leak_rate_for, simulate_hold
 from benchlab.tank.analyse import analyse_tank
-from benchlab.tank.checks import allowed_change
+from benchlab.tank.checks import accuracy_note, allowed_change
+from benchlab.tank.numbers import Rate
 
 PROCEDURE = load_procedures().tank
 
@@ -51,3 +52,13 @@ def test_a_change_beyond_a_tenth_is_noted_and_does_not_judge():
     assert any("of the start pressure; ASTM E2930" in n for n in fell.notes)
     assert not any("of the start pressure; ASTM E2930" in n for n in stood.notes)
     assert not any("E2930" in f.reason for f in fell.findings)
+
+
+def test_a_decay_less_than_four_times_better_known_than_the_limit_is_noted():
+    # 0.8 after 4 h is 0.0558 per hour; a quarter of it 0.0139
+    rate = Rate(value=0.0, u=0.0, lo=-0.0138 / 3600, hi=0.0138 / 3600)
+    assert accuracy_note(rate, 0.8, 4.0) is None
+    assert "0.014 per hour" in accuracy_note(dataclasses.replace(rate, hi=0.0142 / 3600), 0.8, 4.0)
+    assert accuracy_note(rate, None, 4.0) is None
+    assert any("four times better" in n for n in result(0.95, hold_h=0.7).notes)
+    assert not any("four times better" in n for n in result(0.95, hold_h=6.0).notes)
