@@ -58,6 +58,15 @@ def test_match_tells_every_group_and_writes_nothing(folder):
     assert sorted(p.name for p in folder.iterdir()) == ["airframe.toml", "t1.csv", "t2.csv"]
 
 
+def test_the_report_shows_in_what_twin_tanks_were_compared(folder):
+    done = benchlab("run", ".", "--out", "out", cwd=folder)
+    assert done.stderr == ""
+    page = (folder / "out" / "A1" / "report.html").read_text(encoding="utf-8")
+    group = page[page.index('id="group-1"') :]
+    for title in ("Retained fraction", "Volume", "Leak rate", "Settling"):
+        assert title in group[: group.index("</section>")]
+
+
 def test_match_asked_for_trim_tables_where_there_are_none_says_so(folder):
     done = benchlab("match", ".", "--csv", "trim.csv", cwd=folder)
     assert done.returncode == 2

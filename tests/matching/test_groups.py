@@ -174,6 +174,39 @@ def test_tanks_are_matched_by_position_too(other, verdict):
     assert m.assignment.positions == ()
 
 
+def twin(name, **changed):
+    values = {"retained_fraction": (0.94, 0.01, "1"), "leak_rate_pa_m3_s": (1e-4, 1e-5, "Pa m3/s"),
+              "settling_fraction": (0.2, 0.02, "1"), "volume_ml": (1900.0, 15.0, "mL")} | changed  # fmt: skip
+    quantities = {q: estimate(*v) for q, v in values.items()}
+    return Analysis(result=PartResult(id=name, kind="tank", verdict="accept", quantities=quantities))
+
+
+def twins(other):
+    tanks = [{"id": n, "position": p} for n, p in (("T1", "inner"), ("T2", "outer"))]
+    return match_groups(register(tank=tanks, group=[MIRRORED]), {"T1": twin("T1"), "T2": other}, PROCEDURES).groups[0]
+
+
+def test_twin_tanks_are_compared_in_leak_rate_volume_settling_and_what_they_retain():
+    group = twins(twin("T2"))
+    assert group.verdict == "accept"
+    assert {f.quantity for f in group.findings} == {
+        "retained_fraction", "volume_ml", "leak_rate_pa_m3_s", "settling_fraction",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value"),
+    [
+        ("leak_rate_pa_m3_s", (9e-4, 1e-5, "Pa m3/s")),
+        ("settling_fraction", (0.5, 0.02, "1")),
+        ("volume_ml", (1700.0, 15.0, "mL")),
+    ],
+)
+def test_a_twin_that_differs_in_one_of_them_is_told(quantity, value):
+    group = twins(twin("T2", **{quantity: value}))
+    assert [f.quantity for f in group.findings if f.verdict == "reject"] == [quantity]
+
+
 def test_the_result_fits_the_schema_of_results_json():
     m = matched([servo(""), servo("", centre=0.8, levels=3)])
     result = AirframeResult(
