@@ -17,8 +17,8 @@ from benchlab.tank.numbers import SETTLING, Numbers, retained
 SOUND_SHARE, WANTED = 0.25, 0.9
 """A longer hold is advised, and planned, so that a tank which uses up this share of the loss that is allowed is
 accepted with this probability (starting values of this project)."""
-_MOST_MORE = 9.0
-"""Beyond a hold ten times as long, better means are advised instead."""
+_LONG, _MOST_MORE = 2.0, 9.0
+"""Beyond a hold three times as long what was not logged is advised first, beyond ten times nothing else."""
 _LARGE = 0.5
 """Share of the variance of the leak beyond which settling rules it."""
 
@@ -112,16 +112,26 @@ def next_step(
         wanted = max(abs(kept.value - kept.lower), 1e-9) / _z(procedure)
         more = hours * ((kept.u / wanted) ** (1 / _power(numbers.main)) - 1)
     more = max(more, 0.1)
+    unlogged = _unlogged(numbers.main)
+    if unlogged and more > _LONG * hours:
+        alone = "a longer hold alone will hardly do" if more > _MOST_MORE * hours else f"else for {hours + more:.2g} h"
+        return f"Log {unlogged} beside the gauge and hold it again; {alone}."
     if more > _MOST_MORE * hours:
-        if numbers.main.temperature_measured and numbers.main.barometer_measured:
-            return f"Hold it again for {2 * hours:.2g} h or longer: what it keeps lies close to the limit."
-        return "Log temperature and barometer beside the gauge and hold it again; a longer hold alone will hardly do."
+        return f"Hold it again for {2 * hours:.2g} h or longer: what it keeps lies close to the limit."
     if not still_held:
         return f"Hold it again, for {hours + more:.2g} h."
     return (
         f"Keep holding {_until(ended, more)}{more:.2g} h more; "
         f"if the tank is open already, hold it again for {hours + more:.2g} h."
     )
+
+
+def _unlogged(main: Measured) -> str:
+    names = (
+        ("temperature", main.temperature_measured),
+        ("barometer", main.barometer_measured or main.pressures.absolute),
+    )
+    return " and ".join(name for name, there in names if not there)
 
 
 def _kept(findings: Sequence[Finding]) -> Finding | None:

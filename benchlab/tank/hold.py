@@ -75,6 +75,9 @@ def find_holds(time_s: Array, gauge_kpa: Array, corrected_kpa: Array | None = No
     smooth = gauge_kpa if len(time_s) <= MANUAL_ROWS else _median3(gauge_kpa)
     top = float(smooth.max())
     if top < max(8 * noise, 0.05):
+        peak = float(gauge_kpa.max())
+        if peak > max(20 * noise, 0.5, -3 * float(smooth.min())):
+            return (_none(time_s, f"never sealed: {peak:.3g} kPa were shown by one reading and gone at the next"),)
         if smooth.min() < -max(8 * noise, 0.2):
             return (_none(
                 time_s, "the gauge pressure is negative: the gauge is reversed, or the tank was evacuated; "

@@ -16,7 +16,7 @@ TANK = Tank(id="T1", volume_ml=1900, volume_u_ml=15, max_pressure_kpa=15)
 
 
 def frame(**changes) -> pd.DataFrame:
-    scenario = Scenario(sampling_s=20.0, **changes)
+    scenario = Scenario(**{"sampling_s": 20.0} | changes)
     leak = leak_rate_for(scenario, 0.95, 4.0)
     return simulate_hold(dataclasses.replace(scenario, leak_rate_pa_m3_s=leak), np.random.default_rng(1)).frame
 
@@ -42,8 +42,9 @@ def test_a_wrong_sign_or_unit_is_named_and_no_number_is_given(factor, reason):
     assert not quantities
 
 
-def test_a_tank_that_never_seals_is_told_so():
-    verdict, why, quantities = judged(frame(sealed=False))
+@pytest.mark.parametrize("sampling_s", [5.0, 20.0, 30.0])  # at 30 s one reading alone shows pressure
+def test_a_tank_that_never_seals_is_told_so(sampling_s):
+    verdict, why, quantities = judged(frame(sealed=False, sampling_s=sampling_s))
     assert verdict == "retest"
     assert "never sealed" in why
     assert not quantities
@@ -66,3 +67,18 @@ def test_pressure_above_the_limit_names_both_pressures():
     verdict, why, _ = judged(frame(overpressure_kpa=18.0))
     assert verdict == "retest"
     assert "above the tank's stated 15 kPa" in why
+
+
+def test_without_the_volume_a_limit_on_the_leak_rate_cannot_be_judged():
+    limited = Tank(id="T1", limits={"leak_rate_pa_m3_s": {"value": {"upper": 1e-3, "source": "own"}}})
+    r = analyse_tank([frame()], limited, PROCEDURE).result
+    assert r.verdict == "retest"
+    assert "leak_rate_pa_m3_s" not in r.quantities
+    assert any("the register gives no volume_ml" in f.reason for f in r.findings if f.verdict == "retest")
+
+
+@pytest.mark.parametrize("log", [None, "reversed"])
+def test_words_do_not_save_a_log_that_shows_nothing(log):
+    words = Tank(id="T1", volume_ml=1900, observation="still under pressure after 4 h")
+    tables = [] if log is None else [scaled(-1.0)]
+    assert analyse_tank(tables, words, PROCEDURE).result.verdict == "retest"
