@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.fft import next_fast_len, rfft
-from scipy.linalg import cholesky_banded, solve_toeplitz
-from scipy.linalg.lapack import dtbtrs
+from scipy.linalg import solve_toeplitz
+from scipy.linalg.lapack import dgeqrf, dpttrf, dtbtrs
 from scipy.special import ndtr
 
 from benchlab.power.record import Array, Mask
@@ -58,9 +58,46 @@ def lag_of(i: Array, dt: Array, tau: float) -> Array:
     a = np.exp(-h)
     ramp = np.where(h > 1e-6, -np.expm1(-h) / np.where(h > 0, h, 1.0), 1 - h / 2)
     source = np.concatenate([[0.0], (ramp - a) * i[:-1] + (1 - ramp) * i[1:]])
-    band = np.ones((2, len(i)))
+    band = np.ones((2, len(i)), order="F")
     band[1, :-1] = -a
-    return np.asarray(dtbtrs(band, source, uplo="L")[0])
+    return np.asarray(dtbtrs(band, source, uplo="L", diag="U")[0])
+
+
+class Whitening:
+    """Makes the noise of changes independent, each with the variance of one reading.
+
+    Their covariance, in units of the noise variance, is tridiagonal (noise of two rows plus wander over the interval)
+    and taken apart as L D L' with ones on the diagonal of L.
+    """
+
+    def __init__(self, weights: Array, data: Changes, rho: float) -> None:
+        linked, variance = data.linked, 1 / weights
+        diagonal = np.where(linked, variance[1:] + variance[:-1] + rho * data.dt, 1.0)
+        beside = np.where(linked[1:] & linked[:-1], -variance[1:-1], 0.0)
+        d, lower, wrong = dpttrf(diagonal, beside)
+        if wrong:
+            msg = "the covariance of the changes is not positive definite"
+            raise np.linalg.LinAlgError(msg)
+        self.root = np.sqrt(d)
+        self.band = np.ones((2, len(d)), order="F")
+        self.band[1, :-1] = lower
+
+    def white(self, columns: Array) -> Array:
+        """Whitened columns (n - 1, m); quickest where they lie one after the other (Fortran order)."""
+        return np.asarray(dtbtrs(self.band, columns, uplo="L", diag="U")[0] / self.root[:, None])
+
+    def back(self, white: Array) -> Array:
+        """The transposed operation on one whitened column (n - 1,)."""
+        return np.asarray(dtbtrs(self.band, white / self.root, uplo="L", trans="T", diag="U")[0])
+
+    def log_det(self) -> float:
+        """Logarithm of the covariance's determinant."""
+        return 2 * float(np.log(self.root).sum())
+
+
+def changes_of(data: Changes, columns: Array) -> Array:
+    """Changes of the columns (n, p) and, last, of the voltage from row to row; 0 where rows are not linked."""
+    return np.asarray((np.diff(np.vstack([columns.T, data.v])) * data.linked).T)
 
 
 class Fit:
@@ -72,40 +109,39 @@ class Fit:
         self.data, self.tau, self.rho = data, tau, rho
         self.columns = _design(data, tau) if columns is None else columns
         self.weights = np.ones(len(data.v))
-        self._solve()
-        for _ in range(iterations if iterations else 0):
+        changes = changes_of(data, self.columns)
+        self._solve(changes)
+        for _ in range(iterations):
             scale = 1.4826 * float(np.median(np.abs(self.noise))) or 1.0
             weights = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(self.noise), 1e-300))
             done = np.abs(weights - self.weights).max() < 0.01
             self.weights = weights
-            self._solve()
+            self._solve(changes)
             if done:
                 break
 
-    def _solve(self) -> None:
-        d, linked = self.data, self.data.linked
-        band = tridiagonal(self.weights, d.dt, linked, self.rho)
-        self.factor = np.asarray(cholesky_banded(band, lower=True, check_finite=False))
-        changes = np.diff(np.column_stack([d.v, self.columns]), axis=0) * linked[:, None]
-        white = np.asarray(dtbtrs(self.factor, changes, uplo="L")[0])
-        self.y, self.x = white[:, 0], white[:, 1:]
+    def _solve(self, changes: Array) -> None:
+        linked, whitening = self.data.linked, Whitening(self.weights, self.data, self.rho)
+        white = whitening.white(changes)
+        self.x, self.y = white[:, :-1], white[:, -1]
         self.scale_x = np.sqrt((self.x**2).sum(0)) + 1e-300
         self.beta, _, self.design_rank, _ = np.linalg.lstsq(self.x / self.scale_x, self.y, rcond=1e-9)
         self.beta = self.beta / self.scale_x
         self.r = (self.y - self.x @ self.beta) * linked
-        self.noise = self._row_noise()
+        # best prediction of each row's own noise: W^-1 D' T^-1 (changes of the residual)
+        back = whitening.back(self.r) * linked
+        self.noise = (np.concatenate([[0.0], back]) - np.concatenate([back, [0.0]])) / self.weights
 
-    def _row_noise(self) -> Array:
-        """Best prediction of each row's own noise: W^-1 D' T^-1 (changes of the residual)."""
-        back = np.asarray(dtbtrs(self.factor, self.r, uplo="L", trans="T")[0]) * self.data.linked
-        return np.asarray((np.concatenate([[0.0], back]) - np.concatenate([back, [0.0]])) / self.weights)
 
-    def deviance(self) -> float:
-        """Minus twice the restricted log likelihood, scale profiled out."""
-        n, p = int(self.data.linked.sum()), self.x.shape[1]
-        log_det = 2 * float(np.log(self.factor[0][self.data.linked]).sum())
-        _, log_a = np.linalg.slogdet(self.x.T @ self.x + 1e-12 * np.diag(self.scale_x**2))
-        return float((n - p) * math.log(max(float(self.r @ self.r), 1e-300)) + log_det + float(log_a))
+def deviance(data: Changes, changes: Array, rho: float) -> float:
+    """Minus twice the restricted log likelihood of all rows at equal weight, scale profiled out."""
+    whitening = Whitening(np.ones(len(data.v)), data, rho)
+    # the triangular factor of columns and voltage together holds all that is asked: no solution is needed
+    r = np.triu(dgeqrf(whitening.white(changes), overwrite_a=True)[0][: changes.shape[1]])
+    n, p = int(data.linked.sum()), len(r) - 1
+    x = r[:p, :p]
+    _, log_a = np.linalg.slogdet(x.T @ x + 1e-12 * np.diag((x**2).sum(0)))
+    return float((n - p) * math.log(max(float(r[p, p] ** 2), 1e-300)) + whitening.log_det() + float(log_a))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,15 +219,6 @@ def _autoregression(r: Array, n: int) -> Array:
     return best
 
 
-def tridiagonal(weights: Array, dt: Array, linked: Mask, rho: float) -> Array:
-    """Covariance of the changes in units of the noise variance, as lower bands (2, n - 1)."""
-    variance = 1 / weights
-    band = np.zeros((2, len(dt)))
-    band[0] = np.where(linked, variance[1:] + variance[:-1] + rho * dt, 1.0)
-    band[1, :-1] = np.where(linked[1:] & linked[:-1], -variance[1:-1], 0.0)
-    return band
-
-
 def _design(data: Changes, tau: float | None) -> Array:
     """Columns: minus current, minus powers of the charge, and with a lag: minus the lag, and its change with tau."""
     charge = np.concatenate([[0.0], np.cumsum((data.i[1:] + data.i[:-1]) / 2 * data.dt)])
@@ -200,7 +227,7 @@ def _design(data: Changes, tau: float | None) -> Array:
     if tau is not None:
         columns.append(-lag_of(data.i, data.dt, tau))
         columns.append(-(lag_of(data.i, data.dt, STRETCH * tau) - lag_of(data.i, data.dt, tau / STRETCH)))
-    return np.column_stack(columns)
+    return np.array(columns).T
 
 
 def search(data: Changes) -> tuple[float | None, float]:
@@ -210,25 +237,25 @@ def search(data: Changes) -> tuple[float | None, float]:
     step, span = float(np.median(data.dt[data.linked])), float(data.dt.sum())
     slowest = max(min(_SLOWEST_SHARE * span, _SLOWEST_S), 6 * step)
     rhos = 10.0 ** np.arange(-8.0, 3.0) / step
-    rho = _best_rho(data, None, rhos)
+    rho_plain, plain = _best_rho(data, None, rhos)
+    rho, lagged = rho_plain, plain
     taus = np.geomspace(_FASTEST_INTERVALS * step, slowest, 10)
     for _ in range(2):
-        scores = [Fit(data, tau, rho, 0).deviance() for tau in taus]
+        scores = [deviance(data, changes_of(data, _design(data, tau)), rho) for tau in taus]
         k = int(np.argmin(scores))
         lo, hi = math.log(taus[max(k - 1, 0)]), math.log(taus[min(k + 1, len(taus) - 1)])
         found = minimize_scalar(
-            lambda x, r=rho: Fit(data, math.exp(x), r, 0).deviance(), bounds=(lo, hi), method="bounded",
-            options={"xatol": 0.02},
+            lambda x, r=rho: deviance(data, changes_of(data, _design(data, math.exp(x))), r), bounds=(lo, hi),
+            method="bounded", options={"xatol": 0.02},
         )  # fmt: skip
         tau = math.exp(found.x)
-        rho = _best_rho(data, tau, rhos)
+        rho, lagged = _best_rho(data, tau, rhos)
         taus = np.geomspace(max(tau / 3, _FASTEST_INTERVALS * step), min(tau * 3, slowest), 5)
-    lagged = Fit(data, tau, rho, 0)
-    rho_plain = _best_rho(data, None, rhos)
-    plain = Fit(data, None, rho_plain, 0).deviance()
     # Bayesian information criterion for two more parameters; a voltage that rises with past current is no polarisation
-    if lagged.beta[LAG] * lagged.beta[0] > 0 and lagged.deviance() + 2 * math.log(int(data.linked.sum())) < plain:
-        return tau, rho
+    if lagged + 2 * math.log(int(data.linked.sum())) < plain:
+        beta = Fit(data, tau, rho, 0).beta
+        if beta[LAG] * beta[0] > 0:
+            return tau, rho
     return None, rho_plain
 
 
@@ -255,18 +282,19 @@ def slowest_lag(data: Changes) -> float:
     return _LONGEST_SHARE * float(data.dt.sum())
 
 
-def _best_rho(data: Changes, tau: float | None, rhos: Array) -> float:
+def _best_rho(data: Changes, tau: float | None, rhos: Array) -> tuple[float, float]:
+    """The wander ratio of the least deviance, and that deviance."""
     from scipy.optimize import minimize_scalar
 
-    columns = _design(data, tau)
-    scores = [Fit(data, tau, float(r), 0, columns).deviance() for r in rhos]
+    changes = changes_of(data, _design(data, tau))
+    scores = [deviance(data, changes, float(r)) for r in rhos]
     k = int(np.argmin(scores))
     found = minimize_scalar(
-        lambda x: Fit(data, tau, 10.0**x, 0, columns).deviance(),
+        lambda x: deviance(data, changes, 10.0**x),
         bounds=(math.log10(rhos[max(k - 1, 0)]), math.log10(rhos[min(k + 1, len(rhos) - 1)])), method="bounded",
         options={"xatol": 0.1},
     )  # fmt: skip
-    return float(10.0 ** float(found.x))
+    return float(10.0 ** float(found.x)), float(found.fun)
 
 
 def unrounded(data: Changes, fit: Fit, step: float, noise: float, iterations: int = 30) -> Array:
@@ -285,5 +313,5 @@ def unrounded(data: Changes, fit: Fit, step: float, noise: float, iterations: in
         density = (np.exp(-(low**2) / 2) - np.exp(-(high**2) / 2)) / math.sqrt(2 * math.pi)
         moved = np.where(share > 1e-10, density / np.maximum(share, 1e-10), np.clip(0.0, low, high))
         v = np.clip(expected + s * moved, read - step / 2, read + step / 2)
-        fit = Fit(replace(data, v=v), fit.tau, fit.rho, 0)
+        fit = Fit(replace(data, v=v), fit.tau, fit.rho, 0, fit.columns)
     return v

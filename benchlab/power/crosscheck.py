@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from benchlab.power import load
 from benchlab.power.judge import NOT_JUDGED, judged_on, next_step
-from benchlab.power.load import describe
 from benchlab.power.record import prepare
 from benchlab.procedure import CurrentProcedure
 from benchlab.results import Analysis, Estimate, Finding, Trend, worst
@@ -39,8 +39,10 @@ class ServoLoad:
 
 def mean_current(tables: Sequence[pd.DataFrame], procedure: CurrentProcedure) -> Estimate | None:
     """Return the mean current (A) over a servo's canonical tables; None where they show no current."""
-    record = prepare(tables, procedure) if tables else None
-    return describe(record).get("mean_current_a") if record is not None else None
+    # a servo's voltage and phases say nothing of its current
+    own = [t[[c for c in ("time_s", "segment", "current_a") if c in t]] for t in tables]
+    record = prepare(own, procedure) if own else None
+    return load.mean_current(record) if record is not None else None
 
 
 def servo_load(servo_id: str, mean: Estimate | None, analysis: Analysis | None) -> ServoLoad:

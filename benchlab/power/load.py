@@ -9,7 +9,7 @@ effective number of independent readings, for successive readings are alike.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,23 +47,32 @@ def describe(record: Record, rows: Mask | None = None) -> dict[str, Estimate]:
     if total <= 0:
         return {}
     sensor = record.current
-    step = step_uncertainty(i, w, sensor)
+    bias = combine(sensor.u_bias, step_uncertainty(i, w, sensor))
     mean, square = batch_mean(i, w), batch_mean(i**2, w)
     rms = math.sqrt(square.value)
-    bias = combine(sensor.u_bias, step)
     rms_u = square.u / (2 * rms) if rms > 0 else 0.0
     out = {
         "mean_current_a": estimate(mean.value, combine(mean.u, bias), "A", mean.dof),
         "rms_current_a": estimate(rms, combine(rms_u, bias), "A", square.dof),
     }
-    for name, p in QUANTILES.items():
-        value, spread = weighted_quantile(i[rows], w[rows], p, mean.n_effective)
+    spreads = weighted_quantiles(i[rows], w[rows], list(QUANTILES.values()), mean.n_effective)
+    for name, (value, spread) in zip(QUANTILES, spreads, strict=True):
         out[name] = estimate(value, combine(spread, sensor.u_bias, from_resolution(sensor.step)), "A")
     out["peak_current_a"] = estimate(float(i[rows].max()), sensor.u_reading, "A")
     charge = float(w @ i)
     u_charge = combine(_between_rows(record, i, rows), bias * total)
     out["charge_mah"] = estimate(charge / 3.6, u_charge / 3.6, "mAh")
     return out | _with_voltage(record, rows, w)
+
+
+def mean_current(record: Record) -> Estimate | None:
+    """Mean current over the whole record, as :func:`describe` has it; None where no time was recorded."""
+    w = record.seconds
+    if w.sum() <= 0:
+        return None
+    bias = combine(record.current.u_bias, step_uncertainty(record.current_a, w, record.current))
+    mean = batch_mean(record.current_a, w)
+    return estimate(mean.value, combine(mean.u, bias), "A", mean.dof)
 
 
 def _with_voltage(record: Record, rows: Mask, w: Array) -> dict[str, Estimate]:
@@ -145,8 +154,8 @@ def batch_mean(x: Array, w: Array) -> MeanOf:
     )
 
 
-def weighted_quantile(x: Array, w: Array, p: float, n_effective: float) -> tuple[float, float]:
-    """Value not exceeded during the share ``p`` of the time, and its standard uncertainty.
+def weighted_quantiles(x: Array, w: Array, shares: Sequence[float], n_effective: float) -> list[tuple[float, float]]:
+    """For each share p of the time the value not exceeded during it, and its standard uncertainty.
 
     The uncertainty is half the distance between the quantiles at p -+ sqrt(p (1 - p) / n_effective): the order
     statistics that bound the quantile one standard deviation either way.
@@ -154,10 +163,13 @@ def weighted_quantile(x: Array, w: Array, p: float, n_effective: float) -> tuple
     order = np.argsort(x, kind="stable")
     ranked = np.cumsum(w[order])
     ranked /= ranked[-1]
-    half = math.sqrt(p * (1 - p) / n_effective)
-    at = np.searchsorted(ranked, [p - 1e-12, max(p - half, 0.0), min(p + half, 1.0)])
-    value, lo, hi = x[order][np.minimum(at, len(x) - 1)]
-    return float(value), float(hi - lo) / 2
+    ascending, out = x[order], []
+    for p in shares:
+        half = math.sqrt(p * (1 - p) / n_effective)
+        at = np.searchsorted(ranked, [p - 1e-12, max(p - half, 0.0), min(p + half, 1.0)])
+        value, lo, hi = ascending[np.minimum(at, len(x) - 1)]
+        out.append((float(value), float(hi - lo) / 2))
+    return out
 
 
 def step_uncertainty(x: Array, w: Array, sensor: Sensor) -> float:

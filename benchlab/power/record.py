@@ -167,7 +167,9 @@ def log_step(values: Array) -> float:
     if span == 0 and not np.any(finite):
         return 0.0
     span = span or float(np.abs(finite).max())
-    levels = finite[np.unique(np.rint((finite - finite.min()) / (1e-7 * span)), return_index=True)[1]]
+    ascending = np.sort(finite)
+    place = np.rint((ascending - ascending[0]) / (1e-7 * span))
+    levels = ascending[np.concatenate([[True], np.diff(place) > 0])]
     if len(levels) >= _FEW_LEVELS:
         return float(np.diff(levels).min())
     off = [float(np.abs(levels - np.round(levels, place)).max()) for place in range(7)]

@@ -9,9 +9,10 @@ from benchlab.power.load import (
     batch_mean,
     describe,
     gap_charge,
+    mean_current,
     step_uncertainty,
     times_above,
-    weighted_quantile,
+    weighted_quantiles,
 )
 from benchlab.power.record import Sensor, log_step, prepare, row_seconds
 from benchlab.simulate.power import LoadPhase, Logger, Source, simulate_load
@@ -32,6 +33,13 @@ def test_irregular_intervals_weigh_by_their_time(procedure, make_log):
     assert got["mean_current_a"].value == pytest.approx(7 / 4)
 
 
+def test_the_mean_alone_is_that_of_the_whole_description(procedure, make_log):
+    rng = np.random.default_rng(4)
+    record = prepare([make_log(np.arange(300) * 0.05, rng.gamma(2, 1, 300).round(2))], procedure)
+    assert mean_current(record) == describe(record)["mean_current_a"]
+    assert mean_current(prepare([make_log([0, 0], [1, 1])], procedure)) is None
+
+
 def test_phases_share_the_charge_without_rest(procedure, make_log):
     r = prepare([make_log(range(6), [1, 1, 2, 2, 5, 5], phase=["a", "a", "a", "b", "b", "b"])], procedure)
     parts = [describe(r, r.phase == p)["charge_mah"].value for p in ("a", "b")]
@@ -42,8 +50,8 @@ def test_quantile_by_time_not_by_rows():
     # 10 A is one row of eleven, but half of the time
     x = np.array([1.0] * 10 + [10.0])
     w = np.array([0.1] * 10 + [1.0])
-    assert weighted_quantile(x, w, 0.6, 100)[0] == 10
-    assert weighted_quantile(x, w, 0.4, 100)[0] == 1
+    assert weighted_quantiles(x, w, [0.6], 100)[0][0] == 10
+    assert weighted_quantiles(x, w, [0.4], 100)[0][0] == 1
 
 
 def test_uncertainty_of_a_mean_counts_independent_stretches_not_rows():
