@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from benchlab.airframe import Servo
+from benchlab.logs.record import Record
 from benchlab.procedure import ServoProcedure
 from benchlab.quantities import unit_of
 from benchlab.results import Analysis, Event, NotMeasured, PartResult, worst
@@ -27,7 +28,7 @@ _JUDGED_ON = {"position_deg": "position", "current_a": "current"}
 
 
 def analyse_servo(
-    tables: Sequence[pd.DataFrame],
+    tables: Sequence[Record | pd.DataFrame],
     part: Servo,
     procedure: ServoProcedure,
     log_events: Sequence[Event] = (),

@@ -7,13 +7,11 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from benchlab.servo import windows
-from benchlab.servo.dwells import fill
 from benchlab.servo.quantities import Measured
-from benchlab.servo.samples import Samples
 from benchlab.servo.strokes import Strokes
+from benchlab.servo.sweep import Kept
 from benchlab.servo.windows import Array
 
 _CELL_DEG = 1.5
@@ -62,7 +60,7 @@ class Cells:
     count: Array
 
 
-def course(samples: Samples, s: Strokes, measured: Measured) -> Course | None:
+def course(s: Strokes, samples: Kept, measured: Measured) -> Course | None:
     """Collect the samples of the usual strokes; None where there are none."""
     travel = windows.middle(measured.cycles["travel_deg"].to_numpy())
     way = s.way_deg
@@ -75,14 +73,11 @@ def course(samples: Samples, s: Strokes, measured: Measured) -> Course | None:
             continue
         kinds.append(int(k))
         used |= of_kind & (np.abs(way - usual) < _SAME_WAY * abs(usual))
-    row = np.flatnonzero(s.moving & np.isfinite(samples.channels["current_a"]))
-    row = row[used[s.of_row[row]]]
-    if not len(row):
+    chosen = used[samples.stroke] & np.isfinite(samples.current)
+    if not chosen.any():
         return None
-    stroke = s.of_row[row]
+    stroke, position, current = samples.stroke[chosen], samples.position[chosen], samples.current[chosen]
     per_stroke = np.bincount(stroke, minlength=len(way))
-    position = np.asarray(median_filter(fill(samples.channels["position_deg"]), size=3, mode="nearest"))[row]
-    current = samples.channels["current_a"][row]
     kind = np.searchsorted(kinds, s.kind[stroke])
     done = (position - s.from_deg[stroke]) / way[stroke]
     cell = kind * _COARSE + np.clip((done * _COARSE).astype(np.intp), 0, _COARSE - 1)

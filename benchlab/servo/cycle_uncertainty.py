@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles
@@ -15,14 +16,15 @@ from benchlab.servo.dwells import HIGH, LOW, NEUTRAL
 from benchlab.servo.quantities import Measured
 from benchlab.servo.samples import Samples
 from benchlab.servo.strokes import Strokes
-from benchlab.servo.windows import Array
+from benchlab.servo.sweep import Kept, Swept
+from benchlab.servo.windows import Array, Rows
 from benchlab.stats.uncertainty import combine, from_resolution
 
 _TIMED = 5.0
 """With fewer samples between the crossings their uncertainty depends on where in the stroke they happen to lie."""
 
 
-def typical_u(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured) -> dict[str, float]:
+def typical_u(samples: Samples, cycles: Cycles, swept: Swept, measured: Measured) -> dict[str, float]:
     """Return quantity -> typical standard uncertainty of one cycle's value, for those where it can be told.
 
     Rests and means: ``s / sqrt(n)`` of white noise, and what is left of the reading's step when noise does not carry
@@ -34,9 +36,9 @@ def typical_u(samples: Samples, cycles: Cycles, strokes: Strokes | None, measure
     if not len(cycles):
         return {}
     out: dict[str, float] = {}
-    if strokes is not None:
-        out |= _rests(samples, strokes)
-        out |= _ways(samples, strokes, len(cycles))
+    if swept.strokes is not None:
+        out |= _rests(samples, swept.strokes)
+        out |= _ways(samples, swept.strokes, swept.kept, len(cycles))
     if "temperature_c" in samples.channels:
         rows = float(np.median(cycles.stop - cycles.start))
         out["temperature_c"] = mean_u(samples.noise["temperature_c"], samples.steps.get("temperature_c", 0.0), rows)
@@ -104,7 +106,7 @@ def _mean(x: Array) -> float:
     return float(finite.mean()) if len(finite) else math.nan
 
 
-def _ways(samples: Samples, s: Strokes, n: int) -> dict[str, float]:
+def _ways(samples: Samples, s: Strokes, kept: Kept, n: int) -> dict[str, float]:
     out: dict[str, float] = {}
     timed = np.isfinite(s.transit_s) & (s.dwells.cycle >= 0)
     if timed.any() and windows.middle(s.transit_s[timed]) >= _TIMED * samples.sampling_s:
@@ -113,10 +115,8 @@ def _ways(samples: Samples, s: Strokes, n: int) -> dict[str, float]:
         per_60 = 60 / (0.8 * np.abs(s.way_deg[timed]))
         kinds = max(timed.sum() / n, 1.0)
         out["transit_s_per_60deg"] = float(np.sqrt(_mean((each * per_60) ** 2) / kinds))
-    if "current_a" in samples.channels and s.moving.any():
-        row = np.flatnonzero(s.moving & (s.kind[np.maximum(s.of_row, 0)] >= 0) & (s.of_row >= 0))
-        if len(row):
-            out["moving_current_a"] = _moving_u(samples, s, row, n)
+    if "current_a" in samples.channels and (moving := (s.kind >= 0) & (s.moving_n > 0)).any():
+        out["moving_current_a"] = _moving_u(samples, s, kept, moving, n)
     return out
 
 
@@ -130,33 +130,30 @@ def _current_noise(s: Strokes) -> float:
     return float(np.sqrt(_mean(s.rest_sd_a[s.dwells.cycle >= 0] ** 2)))
 
 
-def _moving_u(samples: Samples, s: Strokes, row: np.ndarray, n: int) -> float:
-    """Noise, and which part of the course the samples meet; ``row``: those that move."""
-    current = samples.channels["current_a"]
-    stroke = s.of_row[row]
-    first, last = row[np.diff(stroke, prepend=-1) != 0], row[np.diff(stroke, append=-1) != 0]
+def _moving_u(samples: Samples, s: Strokes, kept: Kept, moving: NDArray[np.bool_], n: int) -> float:
+    """Noise, and which part of the course the samples meet; ``moving``: strokes that do and are of a kind."""
+    first, last = s.first_row[moving], s.last_row[moving]
     count = windows.middle((last - first + 1).astype(float))
     strokes = max(len(first) / n, 1.0)
     noise = mean_u(_current_noise(s), samples.steps.get("current_a", 0.0), count * strokes)
-    level = windows.middle(current[row])
-    sampling = [0.0 if _in_step(s) else _between(current, first, last, _current_noise(s))]
-    for edge in (first, last):
+    level = windows.middle(kept.current)
+    sampling = [0.0 if _in_step(s) else _between(s.change_a2[moving], first, last, _current_noise(s))]
+    for edge, amps in ((first, s.first_a[moving]), (last, s.last_a[moving])):
         # a sample more or less at an edge moves the mean by its difference over the number of samples
-        away = float(np.quantile(np.abs(current[edge] - level), 0.9)) / count
-        sampling.append(away * max(_moves_about(s, edge), 0.0 if _in_step(s) else 12**-0.5))
+        away = float(np.quantile(np.abs(amps - level), 0.9)) / count
+        sampling.append(away * max(_moves_about(s, edge, moving), 0.0 if _in_step(s) else 12**-0.5))
     return combine(noise, combine(*sampling) / math.sqrt(strokes))
 
 
-def _between(current: Array, first: np.ndarray, last: np.ndarray, noise: float) -> float:
+def _between(change: Array, first: Rows, last: Rows, noise: float) -> float:
     """Scatter of a stroke's mean where its samples meet the course at a random phase.
 
     In the mean over the strokes, noise taken away: squared differences of neighbours / 12 (each sample stands for an
     interval over which the course changes evenly by about such a difference) and, for spikes narrower than an interval
-    (met or missed as a whole: variance of the square of their height), 5/36 of the squared second differences.
+    (met or missed as a whole: variance of the square of their height), 5/36 of the squared second differences; both
+    summed up in ``Strokes.change_a2``.
     """
-    slope, bend = np.diff(current, append=current[-1]) ** 2, np.diff(current, n=2, prepend=current[0]) ** 2
-    total = np.cumsum(slope / 12), np.cumsum(np.append(bend, 0.0) * 5 / 36)
-    change = sum(t[last] - t[first] for t in total) - (2 / 12 + 6 * 5 / 36) * noise**2 * (last - first)
+    change = change - (2 / 12 + 6 * 5 / 36) * noise**2 * (last - first)
     count = (last - first + 1).astype(float)
     return math.sqrt(max(_mean(change / count**2), 0.0))
 
@@ -168,8 +165,8 @@ def _in_step(s: Strokes) -> bool:
     return bool((length == usual)[place >= 0].mean() > 0.9)
 
 
-def _moves_about(s: Strokes, edge: np.ndarray) -> float:
+def _moves_about(s: Strokes, edge: Rows, moving: NDArray[np.bool_]) -> float:
     """Standard deviation (rows) of where the movement begins or ends after its command, over strokes of one kind."""
-    since, kind = (edge - s.begin[s.of_row[edge]]).astype(float), s.kind[s.of_row[edge]]
+    since, kind = (edge - s.begin[moving]).astype(float), s.kind[moving]
     square = [float(np.var(np.clip(x - np.median(x), -2, 2))) for k in np.unique(kind) if len(x := since[kind == k])]
     return math.sqrt(float(np.mean(square))) if square else 0.0

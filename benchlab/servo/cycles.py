@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -11,19 +12,18 @@ from benchlab.procedure import ServoProcedure
 from benchlab.servo import periodicity, repeats
 from benchlab.servo.dwells import (
     Dwells,
-    clean_command,
-    command_dwells,
-    fill,
     number_cycles,
-    position_rests,
     random_times,
 )
-from benchlab.servo.samples import Samples
+from benchlab.servo.samples import Samples, spread
+from benchlab.servo.standing import clean_command, command_dwells, position_rests
 from benchlab.servo.windows import Array, Rows
 
 _FOLLOWS = 0.4
 """Less than this correlation of the position over the command's cycles: it moves to another rhythm."""
 _NO_ANSWER = "the position does not answer the command (servo, sensor or wiring?)"
+_TIMED = 1000
+"""Cycles whose duration is looked at, at most."""
 _FEWEST = 16
 """Rows in which two cycles of the shortest pattern could just be told apart."""
 
@@ -54,43 +54,45 @@ class Cycles:
         return len(self.number)
 
 
+def usual_duration(samples: Samples, cycles: Cycles, most: int) -> tuple[float, int]:
+    """Usual duration of a cycle (s), and how many points, at most ``most``, show its rows."""
+    some = spread(len(cycles), _TIMED)
+    rows = np.median(cycles.stop - cycles.start)
+    last, first = (samples.at("time_s", row[some]) for row in (cycles.stop - 1, cycles.start))
+    return float(np.median(last - first)), int(np.clip(rows, 2, most))
+
+
 def find_cycles(samples: Samples, procedure: ServoProcedure) -> Cycles:
     """Cut the record into complete cycles: by command, else position, else current; numbered by the log's counter."""
     if len(samples) < _FEWEST:
         return _nothing(f"The log holds {len(samples)} rows: no cycle can be seen in so few.")
     found = _by_signal(samples, procedure)
-    counter = samples.get("cycle")
-    return found if counter is None else _by_counter(samples, counter, found)
+    return _by_counter(samples, found) if "cycle" in samples.channels else found
 
 
 def _by_signal(samples: Samples, procedure: ServoProcedure) -> Cycles:
     notes: tuple[str, ...] = ()
-    if _varies(samples, "command_us"):
+    if samples.varies("command_us"):
         found = _by_command(samples, procedure)
         if len(found):
             return _by_own_movement(samples, found, procedure)
         notes = found.notes
-    if _varies(samples, "position_deg"):
+    if samples.varies("position_deg"):
         found = _by_position(samples, procedure)
         if len(found):
             return replace(found, notes=(*notes, *found.notes))
         notes = (*notes, *found.notes)
-    elif samples.get("current_a") is not None and samples.get("cycle") is None:
+    elif "current_a" in samples.channels and "cycle" not in samples.channels:
         found = _from_current(samples)
         return replace(found, notes=(*notes, *found.notes))
     return _nothing(*(notes or ("The log shows neither a command nor a movement that repeats.",)))
-
-
-def _varies(samples: Samples, channel: str) -> bool:
-    x = samples.get(channel)
-    return x is not None and bool(np.nanmax(x) > np.nanmin(x))
 
 
 def _by_command(samples: Samples, procedure: ServoProcedure) -> Cycles:
     dwells = command_dwells(samples, procedure)
     if dwells is not None and dwells.pattern:
         return _from_dwells(dwells, "command", ())
-    return _from_waves(samples, clean_command(samples), "command", procedure)
+    return _from_waves(samples, samples.whole(clean_command(samples)), "command", procedure)
 
 
 def _by_position(samples: Samples, procedure: ServoProcedure) -> Cycles:
@@ -98,18 +100,18 @@ def _by_position(samples: Samples, procedure: ServoProcedure) -> Cycles:
     rests = position_rests(samples, procedure)
     if rests is not None and rests.pattern:
         return _from_dwells(rests, "position", (note,))
-    cut = _from_waves(samples, fill(samples.channels["position_deg"]), "position", procedure)
+    cut = _from_waves(samples, _whole(samples, "position_deg"), "position", procedure)
     return replace(cut, notes=(note, *cut.notes)) if len(cut) else cut
 
 
 def _by_own_movement(samples: Samples, found: Cycles, procedure: ServoProcedure) -> Cycles:
     """Cut by the position instead, where it repeats but not with the command: that belongs to something else."""
-    if samples.get("position_deg") is None:
+    if "position_deg" not in samples.channels:
         return found
-    if not _varies(samples, "position_deg"):
+    if not samples.varies("position_deg"):
         return replace(found, doubt=_NO_ANSWER)
-    position = fill(samples.channels["position_deg"])
-    if repeats.likeness(position, found.start, found.stop) >= _FOLLOWS:
+    position = partial(samples.filled, "position_deg")
+    if repeats.likeness(position, len(samples), found.start, found.stop) >= _FOLLOWS:
         return found
     own = _by_position(samples, procedure)
     if not len(own):
@@ -155,7 +157,7 @@ def _from_waves(
     wave = periodicity.waves(signal, samples, procedure.cutting.edge_low, procedure.cutting.edge_high)
     if wave is None:
         return _nothing(f"The {source} does not repeat.")
-    alike = repeats.likeness(signal, wave.start, wave.stop)
+    alike = _likeness(signal, wave.start, wave.stop)
     if alike < repeats.SURELY or not repeats.even(wave.period):
         # several swings may make one repeat, whose pieces are then far more alike
         longer = _by_period(samples, signal, source, 1 - (1 - alike) / 4)
@@ -177,7 +179,7 @@ def _from_waves(
 def _by_period(samples: Samples, signal: Array, source: Literal["command", "position"], least: float) -> Cycles:
     """Cycles of a signal with several swings in one repeat; none where nothing repeats."""
     cut = periodicity.by_autocorrelation(signal, samples)
-    if cut is None or repeats.likeness(signal, *cut) < max(repeats.ALIKE, least):
+    if cut is None or _likeness(signal, *cut) < max(repeats.ALIKE, least):
         return _nothing(f"The {source} moves, but no pattern in it repeats (random excitation?): no cycles to count.")
     start, stop = cut
     low, high = np.quantile(signal, [0.005, 0.995])
@@ -188,12 +190,12 @@ def _by_period(samples: Samples, signal: Array, source: Literal["command", "posi
 
 
 def _from_current(samples: Samples) -> Cycles:
-    current = fill(samples.channels["current_a"])
+    current = _whole(samples, "current_a")
     cut = periodicity.by_autocorrelation(current, samples)
-    if cut is None or repeats.likeness(current, *cut) < repeats.ALIKE_CURRENT:
+    if cut is None or _likeness(current, *cut) < repeats.ALIKE_CURRENT:
         return _nothing("Neither command nor position is logged, and the current does not repeat.")
     start, stop = cut
-    sure = repeats.every_other_differs(current, start, stop)
+    sure = _every_other_differs(current, start, stop)
     if sure:
         start, stop = start[: len(start) // 2 * 2 : 2], stop[1::2]
     else:
@@ -214,16 +216,28 @@ def _two_strokes(current: Array, start: Rows, stop: Rows) -> bool:
     """Whether each piece is two alike halves that yet differ for certain: a stroke there and one back."""
     middle = (start + stop) // 2
     begin, end = np.column_stack([start, middle]).ravel(), np.column_stack([middle, stop]).ravel()
-    alike = repeats.likeness(current, begin, end) >= repeats.ALIKE_CURRENT
-    return alike and repeats.every_other_differs(current, begin, end)
+    alike = _likeness(current, begin, end) >= repeats.ALIKE_CURRENT
+    return alike and _every_other_differs(current, begin, end)
+
+
+def _whole(samples: Samples, channel: str) -> Array:
+    return samples.whole(partial(samples.filled, channel))
+
+
+def _likeness(signal: Array, start: Rows, stop: Rows) -> float:
+    return repeats.likeness(lambda a, b: signal[a:b], len(signal), start, stop)
+
+
+def _every_other_differs(signal: Array, start: Rows, stop: Rows) -> bool:
+    return repeats.every_other_differs(lambda a, b: signal[a:b], len(signal), start, stop)
 
 
 # --- the log's own counter --------------------------------------------------------------------------------------------
 
 
-def _by_counter(samples: Samples, counter: Array, found: Cycles) -> Cycles:
+def _by_counter(samples: Samples, found: Cycles) -> Cycles:
     """Use the log's cycle column, after checking it against the cycles found in the signals."""
-    start, stop, value, notes = _counter_runs(samples, counter)
+    start, stop, value, notes = _counter_runs(samples)
     if len(start) < 2:
         note = "The cycle column does not count: it was not used."
         return replace(found, notes=(*found.notes, note))
@@ -251,20 +265,27 @@ def _by_counter(samples: Samples, counter: Array, found: Cycles) -> Cycles:
     )  # fmt: skip
 
 
-def _counter_runs(samples: Samples, counter: Array) -> tuple[Rows, Rows, Rows, list[str]]:
+def _counter_runs(samples: Samples) -> tuple[Rows, Rows, Rows, list[str]]:
     """Rows and number of each counted cycle; numbers that come again and incomplete ends are set aside."""
     notes: list[str] = []
-    ok = np.isfinite(counter)
-    whole = np.rint(np.where(ok, counter, -1)).astype(np.intp)
-    change = np.flatnonzero((np.diff(whole) != 0) | (np.diff(samples.log) != 0)) + 1
-    start = np.concatenate([[0], change])
-    stop = np.concatenate([change, [len(whole)]])
-    value = whole[start].copy()
-    real = ok[start]
-    start, stop, value = start[real], stop[real], value[real]
+    starts, values = [], []
+    last = np.nan
+    for a, b in samples.blocks():
+        counter = samples.read("cycle", a, b)
+        whole = np.rint(np.where(np.isfinite(counter), counter, -np.inf))
+        new = np.concatenate([[whole[0] != last], whole[1:] != whole[:-1]])
+        new[samples.first[(samples.first >= a) & (samples.first < b)] - a] = True
+        row = np.flatnonzero(new)
+        starts.append(row + a)
+        values.append(whole[row])
+        last = whole[-1]
+    start, counted = np.concatenate(starts), np.concatenate(values)
+    stop = np.append(start[1:], len(samples))
+    real = np.isfinite(counted)
+    start, stop, value = start[real], stop[real], counted[real].astype(np.intp)
     if not len(value):
         return start, stop, value, notes
-    value = _running_on(value, samples.log[start], notes)
+    value = _running_on(value, samples.log_of(start), notes)
     keep = np.zeros(len(value), dtype=bool)
     keep[np.unique(value, return_index=True)[1]] = True
     if (again := int((~keep).sum())) > 0:

@@ -6,31 +6,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from benchlab.procedure import ServoProcedure
 from benchlab.servo import windows
-from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
 LOW, NEUTRAL, HIGH, BETWEEN = -1, 0, 1, 2
 
-_BINS = 200
-_LEVEL_SHARE = 0.02
-"""A value at which at least this share of the samples stands is a level."""
-_TOLERANCE = 0.015
-"""Samples this close to a level, in shares of the span, stand at it."""
-_DWELL_SHARE = 0.5
-_END_SHARE = 0.08
-"""A command dwells if it spends half of the time at its levels and 8 % at either end (a sine: 5 % within 0.5 %)."""
-_REPEATS, _REPEATS_SEEN = 0.9, 0.8
+REPEATS, REPEATS_SEEN = 0.9, 0.8
 """Share of the dwells that must agree with the one a period later; rests of a position, where a servo may fail to
 come, less."""
 _LONGEST_PATTERN = 16
-_FEWEST_ROWS = 3
-"""A command of many levels stands at them for so many rows, at least."""
-_PASSING, _PASSING_LEVEL = 0.05, 0.25
-"""A run shorter than these shares of the usual run, and of the usual run at its level, only passes there."""
 _SAME_LEVEL = 0.1
 """Levels within this share of the span are one level."""
 
@@ -62,123 +49,21 @@ class Dwells:
         return np.concatenate([[False], np.diff(self.log) == 0]) if len(self) else np.zeros(0, dtype=bool)
 
 
-def command_dwells(samples: Samples, procedure: ServoProcedure) -> Dwells | None:
-    """Return the command's dwells, or None where it does not stand still at its ends (ramp, sine, constant)."""
-    command = clean_command(samples)
-    low, high = np.nanquantile(command, [0.002, 0.998])
-    span = high - low
-    if not span > 0:
-        return None
-    levels = _levels(command, low, span)
-    near = np.abs(command[:, None] - levels) if len(levels) else np.full((len(command), 1), np.inf)
-    label = np.where(near.min(axis=1) <= _TOLERANCE * span, near.argmin(axis=1), -1)
-    at_ends = [(np.abs(command - end) <= _TOLERANCE * span).mean() for end in (low, high)]
-    if (label >= 0).mean() < _DWELL_SHARE or min(at_ends) < _END_SHARE:
-        return None
-    start, stop = _runs(label, samples.log)
-    # a sine sampled in step with itself takes few values too, but stands at none of them
-    if len(levels) > 3 and np.median(stop - start) < _FEWEST_ROWS:
-        return None
-    start, stop = _without_passing(start, stop, label[start])
-    return _classified(command, start, stop, samples.log, procedure)
-
-
-def clean_command(samples: Samples) -> Array:
-    """Return the command with single wrong samples removed and gaps of missing ones filled with the last value."""
-    command = samples.channels["command_us"]
-    missing = ~np.isfinite(command)
-    if missing.any():
-        last = np.maximum.accumulate(np.where(missing, 0, np.arange(len(command))))
-        command = np.where(missing, command[last], command)
-        command = np.where(np.isfinite(command), command, windows.middle(command))
-    return np.asarray(median_filter(command, size=3, mode="nearest"))
-
-
-def _levels(command: Array, low: float, span: float) -> Array:
-    """Values at which the command stands: clusters of well-filled bins, each by the mean of its samples."""
-    edges = np.linspace(low - 0.01 * span, low + 1.01 * span, _BINS + 1)
-    place = np.digitize(command, edges) - 1
-    inside = (place >= 0) & (place < _BINS)
-    count = np.bincount(place[inside], minlength=_BINS)
-    total = np.bincount(place[inside], weights=command[inside], minlength=_BINS)
-    full = count >= _LEVEL_SHARE * len(command)
-    cluster = np.cumsum(np.diff(full.astype(int), prepend=0) == 1)[full] - 1
-    if not len(cluster):
-        return np.zeros(0)
-    return np.bincount(cluster, weights=total[full]) / np.bincount(cluster, weights=count[full])
-
-
-def _runs(label: NDArray[np.intp], log: NDArray[np.intp]) -> tuple[Rows, Rows]:
-    """Runs of equal label 0 or more, not across logs."""
-    change = np.flatnonzero((np.diff(label) != 0) | (np.diff(log) != 0)) + 1
-    start = np.concatenate([[0], change])
-    stop = np.concatenate([change, [len(label)]])
-    held = label[start] >= 0
-    return start[held], stop[held]
-
-
-def _without_passing(start: Rows, stop: Rows, label: NDArray[np.intp]) -> tuple[Rows, Rows]:
-    """Leave out runs in which the signal only passed a level on its way."""
-    length = stop - start
-    if not len(length):
-        return start, stop
-    usual = windows.group_median(length.astype(float), label, int(label.max()) + 1)[label]
-    long = length >= np.maximum(_PASSING * np.median(length), _PASSING_LEVEL * usual)
-    return start[long], stop[long]
-
-
-def position_rests(samples: Samples, procedure: ServoProcedure) -> Dwells | None:
-    """Return the rests of the position itself, or None where the servo does not come to rest at both ends."""
-    position = fill(samples.channels["position_deg"])
-    low, high = np.quantile(position, [0.01, 0.99])
-    span = high - low
-    if not span > 0:
-        return None
-    width = max(3, 2 * round(0.02 / samples.sampling_s) + 1)
-    noise = 1.4826 * np.median(np.abs(np.diff(position, n=2))) / np.sqrt(6)
-    band = max(0.01 * span, 6 * noise, 2.5 * samples.steps.get("position_deg", 0.0))
-    smooth = median_filter(position, size=3, mode="nearest")
-    still = maximum_filter1d(smooth, width) - minimum_filter1d(smooth, width) <= band
-    start, stop = _runs(np.where(still, 0, -1), samples.log)
-    if still.mean() < 0.2 or len(start) < 4:
-        return None
-    # rests of unequal length at one end are all rests: the level of a rest is not known yet
-    long = stop - start >= max(3, 2 * _PASSING * np.median(stop - start))
-    start, stop = start[long], stop[long]
-    settled = start + (stop - start) // 3
-    away = windows.highest(smooth, settled, stop) - windows.lowest(smooth, settled, stop)
-    if not np.median(away) <= band:
-        return None  # turning points of a wave
-    rests = _classified(position, start, stop, samples.log, procedure, _REPEATS_SEEN)
-    has = np.isin([LOW, HIGH], rests.kind)
-    return rests if has.all() else None
-
-
-def fill(x: Array) -> Array:
-    """Return the channel with missing samples replaced by straight lines between their neighbours."""
-    ok = np.isfinite(x)
-    return x if ok.all() else np.interp(np.arange(len(x)), np.flatnonzero(ok), x[ok])
-
-
-def _classified(
-    signal: Array,
-    start: Rows,
-    stop: Rows,
-    log: NDArray[np.intp],
-    procedure: ServoProcedure,
-    agreement: float = _REPEATS,
+def classified(
+    start: Rows, stop: Rows, level: Array, log: NDArray[np.intp], procedure: ServoProcedure, agreement: float
 ) -> Dwells:
-    """Call each dwell low, neutral or high by its place in the span of the dwells around it."""
-    total = np.concatenate([[0.0], np.cumsum(signal)])
-    level = (total[stop] - total[start]) / np.maximum(stop - start, 1)
+    """Call each dwell low, neutral or high by its place in the span of the dwells around it.
+
+    ``agreement``: share of the dwells that must agree with the one a period later for a pattern to repeat.
+    """
     around = 9
     low = minimum_filter1d(level, around, mode="nearest")
     span = np.maximum(maximum_filter1d(level, around, mode="nearest") - low, 1e-12)
     share = (level - low) / span
     kind = np.where(share <= procedure.cutting.edge_low, LOW, np.where(share >= procedure.cutting.edge_high, HIGH, 0))
     dwells = Dwells(
-        start=start, stop=stop, level=level, kind=kind.astype(np.intp), log=log[start],
-        cycle=np.full(len(start), -1), place=np.full(len(start), -1), pattern=(),
+        start=start, stop=stop, level=level, kind=kind.astype(np.intp), log=log, cycle=np.full(len(start), -1),
+        place=np.full(len(start), -1), pattern=(),
     )  # fmt: skip
     return replace(dwells, pattern=_pattern(dwells, agreement))
 
@@ -273,7 +158,7 @@ def random_times(dwells: Dwells) -> bool:
     if len(every) < 2 * _LONGEST_PATTERN:
         return False
     for p in range(2, _LONGEST_PATTERN + 1):
-        if (np.abs(every[p:] - every[:-p]) <= 0.15 * every[:-p] + 1).mean() >= _REPEATS:
+        if (np.abs(every[p:] - every[:-p]) <= 0.15 * every[:-p] + 1).mean() >= REPEATS:
             return False
     shortest, longest = np.quantile(every, [0.05, 0.95])
     return bool((every <= 1.15 * shortest + 1).mean() > 1 / 3 and longest >= 3 * shortest)

@@ -13,7 +13,7 @@ from benchlab.servo import profile_events, stroke_events, supply_events
 from benchlab.servo.cycles import Cycles
 from benchlab.servo.quantities import Measured
 from benchlab.servo.samples import Samples
-from benchlab.servo.strokes import Strokes
+from benchlab.servo.sweep import Swept
 from benchlab.stats.trend import TrendFit
 
 EVENT_KINDS = ("stall", "short_stroke", "tooth", "binding", "supply_dip")
@@ -35,15 +35,15 @@ def trend_events(trends: Mapping[str, TrendFit], cycles: pd.DataFrame) -> list[E
 
 
 def find_events(
-    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured, procedure: ServoProcedure
+    samples: Samples, cycles: Cycles, swept: Swept, measured: Measured, procedure: ServoProcedure
 ) -> tuple[list[Event], dict[str, str]]:
     """Return the events inside cycles, and which kinds the log cannot show, and why."""
     events: list[Event] = []
     unseen: dict[str, str] = {}
     for found, missing in (
-        stroke_events.find(samples, cycles, strokes, measured, procedure),
-        profile_events.find(samples, cycles, strokes, measured, procedure),
-        supply_events.find(samples, cycles, procedure),
+        stroke_events.find(samples, cycles, swept, measured, procedure),
+        profile_events.find(samples, cycles, swept, measured, procedure),
+        supply_events.find(samples, cycles, swept.of_cycle, swept.ohm, procedure),
     ):
         events += found
         unseen |= missing

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from benchlab.airframe import Servo
+from benchlab.logs.record import Record
 from benchlab.procedure import ServoProcedure
 from benchlab.quantities import unit_of
 from benchlab.results import Event
@@ -18,8 +19,8 @@ from benchlab.servo.cycle_uncertainty import typical_u
 from benchlab.servo.cycles import find_cycles
 from benchlab.servo.events import find_events
 from benchlab.servo.quantities import PER_CYCLE, measure
-from benchlab.servo.samples import join
-from benchlab.servo.strokes import find_strokes
+from benchlab.servo.samples import Samples, join
+from benchlab.servo.sweep import sweep
 from benchlab.stats.trend import TrendFit, fit_trend
 
 
@@ -56,36 +57,41 @@ class Observed:
     """Quantity -> its trend over the cycles."""
 
 
-def observe_servo(tables: Sequence[pd.DataFrame], part: Servo, procedure: ServoProcedure) -> Observed:
+def observe_servo(tables: Sequence[Record | pd.DataFrame], part: Servo, procedure: ServoProcedure) -> Observed:
     """Find and measure the cycles of one servo, the events in them, and the trends over them.
 
     Parameters
     ----------
     tables
-        One canonical table per log of the servo, in order.
+        One record or canonical table per log of the servo, in order.
     part
         Its entry in the register, of which only ``supply_v`` is used.
     procedure
         How servo logs are cut and fitted; its limits are not used.
     """
-    samples = join(tables, procedure)
+    seen = observe_rows(join(tables, procedure), part.supply_v, procedure)
+    return replace(seen, trends=fit_trends(seen.cycles[seen.usual], procedure))
+
+
+def observe_rows(samples: Samples, supply_v: float | None, procedure: ServoProcedure) -> Observed:
+    """Return what the rows show, trends left out."""
     cycles = find_cycles(samples, procedure)
     if cycles.shape is None:
         samples = samples.without("command_us")  # nothing that repeats, or another servo's
-    strokes = find_strokes(samples, cycles, procedure)
-    measured = measure(samples, cycles, strokes, procedure, part.supply_v)
-    events, unseen = find_events(samples, cycles, strokes, measured, procedure)
+    swept = sweep(samples, cycles, procedure)
+    measured = measure(samples, cycles, swept, procedure, supply_v)
+    events, unseen = find_events(samples, cycles, swept, measured, procedure)
     return Observed(
-        channels=tuple(samples.channels), steps=samples.steps, noise=samples.noise, cycles=measured.cycles,
+        channels=samples.channels, steps=samples.steps, noise=samples.noise, cycles=measured.cycles,
         usual=measured.usual, missing=measured.missing, notes=(*samples.notes, *cycles.notes, *measured.notes),
         cycle_notes=cycles.notes, doubt=cycles.doubt, events=tuple(events), unseen=unseen,
-        u_one_cycle=typical_u(samples, cycles, strokes, measured),
+        u_one_cycle=typical_u(samples, cycles, swept, measured),
         tables={
             "waveform": table_of.waveform(samples, cycles),
-            "current_map": table_of.current_map(samples, cycles),
-            "stroke_curve": table_of.stroke_curve(samples, cycles, strokes, measured),
+            "current_map": swept.current_map.table() if swept.current_map is not None else pd.DataFrame(),
+            "stroke_curve": table_of.stroke_curve(samples, cycles, swept.strokes, measured),
         },
-        trends=fit_trends(measured.cycles[measured.usual], procedure),
+        trends={},
     )  # fmt: skip
 
 

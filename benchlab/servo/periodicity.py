@@ -74,7 +74,7 @@ def _bounds(rises: Rows, samples: Samples, share: Array) -> tuple[Rows, Rows]:
         # what was cut off at both ends makes one more cycle: begin where the log begins
         shifted = rises - head
         start, stop = shifted, np.concatenate([shifted[1:], [len(share)]])
-    breaks = np.cumsum(samples.broken)
+    breaks = np.cumsum(samples.broken())
     whole = (breaks[np.maximum(stop - 1, 0)] == breaks[start]) & (np.abs(stop - start - period) <= 0.5 * period)
     return start[whole], stop[whole]
 
@@ -100,7 +100,7 @@ def by_autocorrelation(signal: Array, samples: Samples) -> tuple[Rows, Rows] | N
     folded = np.median(smooth[first : first + count * period].reshape(count, period), axis=0)
     start = _track(smooth, folded - folded.mean(), first, period)
     stop = np.concatenate([start[1:], [start[-1] + period]])
-    breaks = np.cumsum(samples.broken)
+    breaks = np.cumsum(samples.broken())
     whole = (stop <= len(signal)) & (breaks[np.minimum(stop, len(signal)) - 1] == breaks[start])
     whole &= np.abs(stop - start - period) <= 0.25 * period
     return (start[whole], stop[whole]) if whole.sum() >= 2 else None

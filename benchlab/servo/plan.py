@@ -13,6 +13,7 @@ from scipy.special import ndtri
 from benchlab.airframe import Servo
 from benchlab.errors import BenchlabError
 from benchlab.judgement import merged_limits
+from benchlab.logs.record import Record
 from benchlab.procedure import Limit, Rule, ServoProcedure
 from benchlab.results import Trend
 from benchlab.servo.observe import observe_servo
@@ -169,7 +170,7 @@ def _first(enough: Callable[[int], bool]) -> int | None:
 
 
 def plan_from_pilot(
-    tables: Sequence[pd.DataFrame], part: Servo, procedure: ServoProcedure, probability: float = 0.95
+    tables: Sequence[Record | pd.DataFrame], part: Servo, procedure: ServoProcedure, probability: float = 0.95
 ) -> RunInPlan:
     """Plan a servo's run-in from a shorter log of the same servo or one of its kind.
 

@@ -11,7 +11,7 @@ from benchlab.servo.course import Cells, Course, cells_of, course
 from benchlab.servo.cycles import Cycles
 from benchlab.servo.quantities import Measured
 from benchlab.servo.samples import Samples
-from benchlab.servo.strokes import Strokes
+from benchlab.servo.sweep import Swept
 from benchlab.servo.tooth import Spike, find_spikes
 
 _BLOCKS = 6
@@ -21,14 +21,14 @@ _APART_DEG = 4.0
 
 
 def find(
-    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured, procedure: ServoProcedure
+    samples: Samples, cycles: Cycles, swept: Swept, measured: Measured, procedure: ServoProcedure
 ) -> tuple[list[Event], dict[str, str]]:
     """Return teeth and binding, and which of them the log cannot show, and why."""
-    if why := _hidden(samples, strokes, measured):
+    if why := _hidden(samples, swept, measured):
         return [], {"tooth": why, "binding": why}
-    assert strokes is not None
+    assert swept.strokes is not None
     least = procedure.events.samples_in_stroke
-    c = course(samples, strokes, measured)
+    c = course(swept.strokes, swept.kept, measured)
     if c is None or c.per_stroke < least:
         why = f"sampled too coarsely ({samples.sampling_s:.3g} s): fewer than {least} samples in a stroke"
         return [], {"tooth": why, "binding": why}
@@ -38,12 +38,12 @@ def find(
     return [*teeth, *bound], {k: why for k, why in (("tooth", no_tooth), ("binding", no_binding)) if why}
 
 
-def _hidden(samples: Samples, strokes: Strokes | None, measured: Measured) -> str | None:
+def _hidden(samples: Samples, swept: Swept, measured: Measured) -> str | None:
     if "position_deg" not in samples.channels:
         return "no position channel: a current cannot be tied to an angle"
     if "current_a" not in samples.channels:
         return "no current channel"
-    if strokes is None or not strokes.moving.any():
+    if swept.strokes is None or not swept.moves:
         return "only looked for where the command steps"
     if "end_high_deg" in measured.missing:
         return "the ends of the travel are not known"

@@ -14,6 +14,7 @@ from benchlab.servo.cycles import Cycles
 from benchlab.servo.dwells import HIGH, LOW, NEUTRAL
 from benchlab.servo.samples import Samples
 from benchlab.servo.strokes import Strokes
+from benchlab.servo.sweep import Swept
 from benchlab.servo.windows import Array
 
 POSITION = ("centre_deg", "hysteresis_deg", "end_high_deg", "end_low_deg", "travel_deg")
@@ -39,28 +40,27 @@ class Measured:
 
 
 def measure(
-    samples: Samples, cycles: Cycles, strokes: Strokes | None, procedure: ServoProcedure, supply_v: float | None
+    samples: Samples, cycles: Cycles, swept: Swept, procedure: ServoProcedure, supply_v: float | None
 ) -> Measured:
     """Compute every per-cycle quantity that the record can show."""
-    n = len(cycles)
+    n, strokes = len(cycles), swept.strokes
     values: dict[str, Array] = {}
     missing: dict[str, str] = {}
     notes: list[str] = []
     if strokes is not None:
         _at_rest(samples, strokes, n, values, missing, notes)
         _on_the_way(samples, cycles, strokes, n, values, missing)
-        moving = strokes.moving
     else:
-        moving = wave_quantities.measure(samples, cycles, procedure, values, missing)
-    _currents(samples, cycles, strokes, moving, values, missing, notes)
-    _supply_and_heat(samples, cycles, values, missing)
-    _references(samples, cycles, moving, procedure, supply_v, values, missing, notes)
-    frame = pd.DataFrame({"cycle": cycles.number, "time_s": samples.time_s[cycles.start]})
+        wave_quantities.measure(samples, cycles, swept.of_cycle, values, missing)
+    _currents(samples, n, swept, values, missing, notes)
+    _supply_and_heat(samples, n, swept, values, missing)
+    _references(samples, n, swept, procedure, supply_v, values, missing, notes)
+    frame = pd.DataFrame({"cycle": cycles.number, "time_s": swept.of_cycle.get("time_s", np.zeros(0))})
     for name in PER_CYCLE:
         frame[name] = values.get(name, np.full(n, np.nan))
         if name not in missing and not np.isfinite(frame[name]).any():
             missing[name] = "no cycle shows it"
-    usual = _usual(samples, cycles, notes)
+    usual = _usual(samples, cycles, swept, notes)
     return Measured(
         cycles=frame, usual=usual, missing={k: missing[k] for k in PER_CYCLE if k in missing},
         notes=tuple(notes),
@@ -147,21 +147,19 @@ def _on_the_way(
 
 
 def _currents(
-    samples: Samples, cycles: Cycles, s: Strokes | None, moving: NDArray[np.bool_], values: dict[str, Array],
-    missing: dict[str, str], notes: list[str],
-) -> None:  # fmt: skip
-    current, n = samples.get("current_a"), len(cycles)
-    if current is None:
+    samples: Samples, n: int, swept: Swept, values: dict[str, Array], missing: dict[str, str], notes: list[str]
+) -> None:
+    if "current_a" not in samples.channels:
         missing.update(dict.fromkeys(("moving_current_a", "peak_current_a", "idle_current_a"), "no current channel"))
         return
-    values["peak_current_a"] = windows.quantile(current, cycles.start, cycles.stop, 0.999)
-    if s is not None and moving.any():
-        per_stroke = windows.group_mean(np.where(moving, current, np.nan), s.of_row, len(s.dwells))
-        values["moving_current_a"] = per_type(per_stroke, s.kind, s.dwells.cycle, n)
-    elif moving.any():
-        values["moving_current_a"] = windows.mean(np.where(moving, current, np.nan), cycles.start, cycles.stop)
+    s, none = swept.strokes, np.full(n, np.nan)
+    values["peak_current_a"] = swept.of_cycle.get("peak_current_a", none)
+    if s is not None and swept.moves:
+        values["moving_current_a"] = per_type(s.moving_a, s.kind, s.dwells.cycle, n)
+    elif swept.moves:
+        values["moving_current_a"] = swept.of_cycle["moving_current_a"]
     else:
-        values["moving_current_a"] = windows.mean(current, cycles.start, cycles.stop)
+        values["moving_current_a"] = swept.of_cycle.get("mean_current_a", none)
         notes.append("The log does not show when the servo moves: moving_current_a is the mean over the whole cycle.")
     if s is not None:
         values["idle_current_a"] = per_type(s.rest_a, s.dwells.place, s.dwells.cycle, n)
@@ -169,20 +167,16 @@ def _currents(
         missing["idle_current_a"] = "the log does not show when the servo rests"
 
 
-def _supply_and_heat(samples: Samples, cycles: Cycles, values: dict[str, Array], missing: dict[str, str]) -> None:
-    for channel, name, what in (
-        ("voltage_v", "voltage_min_v", windows.lowest),
-        ("temperature_c", "temperature_c", windows.mean),
-    ):
-        x = samples.get(channel)
-        if x is None:
+def _supply_and_heat(samples: Samples, n: int, swept: Swept, values: dict[str, Array], missing: dict[str, str]) -> None:
+    for channel, name in (("voltage_v", "voltage_min_v"), ("temperature_c", "temperature_c")):
+        if channel not in samples.channels:
             missing[name] = f"no {channel.split('_')[0]} channel"
         else:
-            values[name] = what(x, cycles.start, cycles.stop)
+            values[name] = swept.of_cycle.get(name, np.full(n, np.nan))
 
 
 def _references(
-    samples: Samples, cycles: Cycles, moving: NDArray[np.bool_], procedure: ServoProcedure, supply_v: float | None,
+    samples: Samples, n: int, swept: Swept, procedure: ServoProcedure, supply_v: float | None,
     values: dict[str, Array], missing: dict[str, str], notes: list[str],
 ) -> None:  # fmt: skip
     """Correct current to the reference temperature and transit to the nominal supply."""
@@ -201,17 +195,16 @@ def _references(
             f"by {-100 * c.current_per_kelvin * away:+.2g} % in the usual cycle, standard uncertainty "
             f"{100 * c.current_per_kelvin_u * abs(away):.2g} %."
         )
-    voltage = samples.get("voltage_v")
-    if voltage is None:
+    if "voltage_v" not in samples.channels:
         missing["transit_ref_s_per_60deg"] = missing.get(
             "transit_s_per_60deg", "no voltage channel to correct with: the transit time as measured is judged"
         )
         return
-    nominal = supply_v if supply_v is not None else windows.middle(voltage)
+    nominal = supply_v if supply_v is not None else samples.middle("voltage_v")
     if "transit_s_per_60deg" not in values:
         missing["transit_ref_s_per_60deg"] = missing["transit_s_per_60deg"]
         return
-    under_load = windows.mean(np.where(moving, voltage, np.nan), cycles.start, cycles.stop)
+    under_load = swept.of_cycle.get("under_load_v", np.full(n, np.nan))
     factor = (under_load / nominal) ** c.supply_exponent
     values["transit_ref_s_per_60deg"] = values["transit_s_per_60deg"] * factor
     told = "of the register" if supply_v is not None else "(median of the log)"
@@ -224,13 +217,11 @@ def _references(
     )
 
 
-def _usual(samples: Samples, cycles: Cycles, notes: list[str]) -> NDArray[np.bool_]:
+def _usual(samples: Samples, cycles: Cycles, swept: Swept, notes: list[str]) -> NDArray[np.bool_]:
     """Find the cycles in which the command moved between its usual ends."""
-    command, n = samples.get("command_us"), len(cycles)
-    if command is None or not n:
-        return np.ones(n, dtype=bool)
-    low = windows.quantile(command, cycles.start, cycles.stop, 0.02)
-    high = windows.quantile(command, cycles.start, cycles.stop, 0.98)
+    if "command_us" not in samples.channels or not len(cycles):
+        return np.ones(len(cycles), dtype=bool)
+    low, high = swept.of_cycle["command_low"], swept.of_cycle["command_high"]
     middle_low, middle_high = windows.middle(low), windows.middle(high)
     near = 0.02 * (middle_high - middle_low)
     usual = (np.abs(low - middle_low) <= near) & (np.abs(high - middle_high) <= near)

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
+from benchlab.servo.samples import spread
 from benchlab.servo.windows import Array, Rows
 
+Read = Callable[[int, int], Array]
+"""Gives the signal in rows ``[start, stop)``."""
+_MOST = 2000
 _POINTS = 48
 """Points that a piece is looked at in."""
 ALIKE_CURRENT = 0.7
@@ -18,17 +24,29 @@ _EVEN, _EVEN_SHARE = 0.25, 0.7
 _DIFFER_SE, _DIFFER_SHARE = 8.0, 0.01
 
 
-def courses(signal: Array, start: Rows, stop: Rows, points: int = _POINTS) -> Array:
-    """Signal over each piece, stretched to one length. Shape (pieces, points)."""
-    at = start[:, None] + (stop - start)[:, None] * ((np.arange(points) + 0.5) / points) - 0.5
-    return np.interp(at.ravel(), np.arange(len(signal)), signal).reshape(at.shape)
+def courses(read: Read, rows: int, start: Rows, stop: Rows, points: int = _POINTS) -> Array:
+    """Signal of so many rows over each piece of it, stretched to one length. Shape (pieces, points)."""
+    out = np.empty((len(start), points))
+    share = (np.arange(points) + 0.5) / points
+    for i, (a, b) in enumerate(zip(start.tolist(), stop.tolist(), strict=True)):
+        first = max(a - 1, 0)
+        x = read(first, min(b + 1, rows))
+        at = np.clip(a - first + (b - a) * share - 0.5, 0, len(x) - 1)
+        low = np.minimum(at.astype(np.intp), max(len(x) - 2, 0))
+        high = np.minimum(low + 1, len(x) - 1)
+        out[i] = x[low] + (x[high] - x[low]) * (at - low)
+    return out
 
 
-def likeness(signal: Array, start: Rows, stop: Rows) -> float:
-    """Median over the pieces of the correlation between one and the mean of the others; 0 for fewer than two."""
+def likeness(read: Read, rows: int, start: Rows, stop: Rows) -> float:
+    """Median over the pieces of the correlation between one and the mean of the others; 0 for fewer than two.
+
+    Of very many pieces, some that are evenly spread are looked at.
+    """
     if len(start) < 2:
         return 0.0
-    piece = courses(signal, start, stop)
+    some = spread(len(start), _MOST)
+    piece = courses(read, rows, start[some], stop[some])
     piece = piece - piece.mean(axis=1, keepdims=True)
     size = np.linalg.norm(piece, axis=1, keepdims=True)
     unit = np.divide(piece, size, out=np.zeros_like(piece), where=size > 0)
@@ -44,14 +62,14 @@ def even(length: Rows) -> bool:
     return bool((np.abs(length - usual) <= _EVEN * usual).mean() >= _EVEN_SHARE)
 
 
-def every_other_differs(signal: Array, start: Rows, stop: Rows) -> bool:
+def every_other_differs(read: Read, rows: int, start: Rows, stop: Rows) -> bool:
     """Whether odd and even pieces have courses of their own: then two of them make one cycle.
 
     Compared with the scatter within each of the two sets, point by point.
     """
     if len(start) < 8:
         return False
-    piece = courses(signal, start, stop)
+    piece = courses(read, rows, start, stop)
     # slow changes (run-in, warming) are the same for neighbours
     pairs = piece[: len(piece) // 2 * 2].reshape(-1, 2, piece.shape[1])
     difference = pairs[:, 0] - pairs[:, 1]

@@ -1,104 +1,257 @@
-"""One long record of all samples of a servo, over all its logs, and what the instruments could tell apart."""
+"""The rows of a servo over all its logs, read piece by piece, and what the instruments could tell apart.
+
+A log may hold tens of millions of rows. What must be known of all of it before it is cut (sampling interval, steps and
+noise of the readings, levels of the command) is estimated from a sample: all rows of a record of at most ``WHOLE``,
+else pieces spread over it. Everything else is computed from blocks of rows, such that the same windows of rows give the
+same bytes wherever a block begins.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from benchlab.logs.record import Record, record_of
 from benchlab.procedure import ServoProcedure
-from benchlab.servo.windows import Array
+from benchlab.servo.windows import Array, Rows, middle
 
 CHANNELS = ("command_us", "cycle", "position_deg", "current_a", "voltage_v", "temperature_c")
 
+WHOLE = 2**18
+"""A record of at most so many rows is its own sample."""
+BLOCK = 2**16
+"""Rows that are held at a time: their arrays stay in the processor's cache."""
+_PIECES, _PIECE = 256, 512
+_GOLDEN = (5**0.5 - 1) / 2
 _RECURS, _MOSTLY = 3, 0.99
-_GAP = 5.0
+GAP = 5.0
 """A pause longer than this many sampling intervals is a gap."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Samples:
-    """All rows of all logs. A channel that is missing or holds no numbers is absent from ``channels``."""
+    """All rows of all logs, numbered through. A channel that is missing or holds no numbers is not in ``channels``."""
 
-    time_s: Array
-    """From the first row of each log; not running on."""
-    log: NDArray[np.intp]
-    """Which log a row belongs to, from 0."""
-    broken: NDArray[np.bool_]
-    """A gap, a split of the clock or the beginning of a log lies before the row."""
+    records: tuple[Record, ...]
+    first: Rows
+    """Row at which each log begins, and one past the last row. Shape (logs + 1,)."""
     sampling_s: float
-    channels: Mapping[str, Array]
+    channels: tuple[str, ...]
+    unsigned: bool
+    """The current is logged with a sign that tells the motor's direction: its magnitude is used."""
     steps: Mapping[str, float]
     """Step of the reading of each channel: the procedure's resolution, else that seen in the log (0: none seen)."""
     noise: Mapping[str, float]
     """Standard deviation of a single reading about its neighbours."""
     notes: tuple[str, ...]
+    block: int
+    """Rows of a block. No result depends on it."""
 
     def __len__(self) -> int:
-        return len(self.time_s)
-
-    def get(self, channel: str) -> Array | None:
-        """Return the channel's values, or None where the log has none."""
-        return self.channels.get(channel)
+        return int(self.first[-1])
 
     def without(self, channel: str) -> Samples:
         """Return the record without one channel."""
-        return replace(self, channels={name: x for name, x in self.channels.items() if name != channel})
+        return replace(self, channels=tuple(c for c in self.channels if c != channel))
+
+    def log_of(self, row: Rows) -> Rows:
+        """Return which log rows belong to, from 0."""
+        return np.asarray(np.searchsorted(self.first, row, side="right") - 1)
+
+    def read(self, column: str, start: int, stop: int) -> Array:
+        """Return one column in rows ``[start, stop)``, NaN where its log lacks it; not to be written to."""
+        parts = [
+            _numbers(r, column, max(start - a, 0), min(stop, b) - a)
+            for r, a, b in zip(self.records, self.first[:-1].tolist(), self.first[1:].tolist(), strict=True)
+            if a < stop and start < b
+        ]
+        x = parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.zeros(0)
+        return np.abs(x) if column == "current_a" and self.unsigned else x
+
+    def at(self, column: str, row: Rows) -> Array:
+        """Return one column at a few rows."""
+        return np.array([self.read(column, i, i + 1)[0] for i in row.tolist()])
+
+    def filled(self, channel: str, start: int, stop: int) -> Array:
+        """Return a channel with missing samples replaced by straight lines between their neighbours."""
+        x = self.read(channel, start, stop)
+        if not len(x) or np.isfinite(x).all():
+            return x
+        row, value = self._finite(channel, x, start, stop)
+        return np.interp(np.arange(start, stop), row, value) if len(row) else x
+
+    def held(self, channel: str, start: int, stop: int, beginning: float) -> Array:
+        """Return a channel with missing samples replaced by the last before, at the beginning by ``beginning``."""
+        x = self.read(channel, start, stop)
+        if not len(x) or np.isfinite(x).all():
+            return x
+        row, value = self._finite(channel, x, start, stop)
+        last = np.searchsorted(row, np.arange(start, stop), side="right") - 1
+        return np.where(last >= 0, value[np.maximum(last, 0)], beginning) if len(row) else np.full(len(x), beginning)
+
+    def _finite(self, channel: str, x: Array, start: int, stop: int) -> tuple[Rows, Array]:
+        """Rows and values of the finite samples of a block, and of the nearest to either side where its ends lack."""
+        ok = np.isfinite(x)
+        row, value = [np.flatnonzero(ok) + start], [x[ok]]
+        reach = 64
+        while not ok[0] and start > 0 and len(row) == 1:
+            begin = max(start - reach, 0)
+            before = self.read(channel, begin, start)
+            if len(held := np.flatnonzero(np.isfinite(before))):
+                row.insert(0, held[-1:] + begin)
+                value.insert(0, before[held[-1:]])
+            start, reach = begin, min(2 * reach, WHOLE)
+        reach, known = 64, len(row)
+        while not ok[-1] and stop < len(self) and len(row) == known:
+            after = self.read(channel, stop, stop + reach)
+            if len(held := np.flatnonzero(np.isfinite(after))):
+                row.append(held[:1] + stop)
+                value.append(after[held[:1]])
+            stop, reach = min(stop + reach, len(self)), min(2 * reach, WHOLE)
+        return np.concatenate(row), np.concatenate(value)
+
+    def smooth(self, channel: str, start: int, stop: int) -> Array:
+        """Return a filled channel with single wrong samples removed: the median of each three."""
+        a, b = max(start - 1, 0), min(stop + 1, len(self))
+        x = self.filled(channel, a, b)
+        return median3(x, at_start=a == start, at_end=b == stop)
+
+    def broken(self) -> NDArray[np.bool_]:
+        """Return for every row whether a gap, a split of the clock or the beginning of a log lies before it."""
+        out = np.empty(len(self), dtype=bool)
+        for start, stop in self.blocks():
+            before = max(start - 1, 0)
+            time, segment = self.read("time_s", before, stop), self.read("segment", before, stop)
+            apart = (np.diff(time) > GAP * self.sampling_s) | (np.diff(segment) != 0)
+            out[start + (start == 0) : stop] = apart
+        out[self.first[:-1]] = True
+        return out
+
+    def whole(self, read: Callable[[int, int], Array]) -> Array:
+        """Return what ``read(start, stop)`` gives for all rows. Shape (rows,)."""
+        out = np.empty(len(self))
+        for start, stop in self.blocks():
+            out[start:stop] = read(start, stop)
+        return out
+
+    def blocks(self) -> Iterator[tuple[int, int]]:
+        """Yield first and one past the last row of each block."""
+        for start in range(0, len(self), self.block):
+            yield start, min(start + self.block, len(self))
+
+    def pieces(self) -> list[tuple[int, int]]:
+        """Return the row ranges of the sample that stands for the record."""
+        return pieces(len(self))
+
+    def middle(self, channel: str) -> float:
+        """Return the median of a channel."""
+        return middle(np.concatenate([self.read(channel, a, b) for a, b in self.pieces()]))
+
+    def varies(self, channel: str) -> bool:
+        """Whether a channel has two different values."""
+        if channel not in self.channels:
+            return False
+        low, high = np.inf, -np.inf
+        for start, stop in (*self.pieces(), *self.blocks()):
+            x = self.read(channel, start, stop)
+            low, high = np.fmin(low, np.fmin.reduce(x)), np.fmax(high, np.fmax.reduce(x))
+            if high > low:
+                return True
+        return False
 
 
-def join(tables: Sequence[pd.DataFrame], procedure: ServoProcedure) -> Samples:
-    """Put the tables of a servo's logs one after another and take stock of their channels."""
-    tables = [t for t in tables if len(t)]
-    if not tables:
-        empty = np.zeros(0)
-        return Samples(
-            time_s=empty, log=empty.astype(np.intp), broken=empty.astype(bool), sampling_s=np.nan, channels={},
-            steps={}, noise={}, notes=(),
-        )  # fmt: skip
-    time = np.concatenate([t["time_s"].to_numpy(dtype=float) for t in tables])
-    log = np.repeat(np.arange(len(tables)), [len(t) for t in tables])
-    segment = np.concatenate([_segment(t) for t in tables])
-    interval = np.diff(time)
-    same = (np.diff(log) == 0) & (np.diff(segment) == 0)
-    sampling = float(np.median(interval[same])) if same.any() else np.nan
-    broken = np.concatenate([[True], ~same | (interval > _GAP * sampling)])
-    channels = {name: values for name in CHANNELS if (values := _channel(tables, name)) is not None}
-    notes: list[str] = []
-    if "current_a" in channels:
-        channels["current_a"] = _magnitude(channels["current_a"], notes)
-    steps = {name: procedure.channels[name].resolution or seen_step(values)
-             for name, values in channels.items() if name in procedure.channels}  # fmt: skip
-    return Samples(
-        time_s=time, log=log, broken=broken, sampling_s=sampling, channels=channels, steps=steps,
-        noise={name: reading_noise(values) for name, values in channels.items()}, notes=tuple(notes),
+def _numbers(record: Record, column: str, start: int, stop: int) -> Array:
+    if column in record:
+        return np.asarray(record.read(column, start, stop), dtype=float)
+    return np.full(stop - start, 0.0 if column == "segment" else np.nan)
+
+
+def median3(x: Array, *, at_start: bool, at_end: bool) -> Array:
+    """Median of each sample and its two neighbours; of the first and last only where the record ends there."""
+    if at_start:
+        x = np.concatenate([x[:1], x])
+    if at_end:
+        x = np.concatenate([x, x[-1:]])
+    a, b, c = x[:-2], x[1:-1], x[2:]
+    return np.asarray(np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c)))
+
+
+def pieces(n: int) -> list[tuple[int, int]]:
+    """Return the row ranges of a sample of ``n`` rows: all of them, or pieces spread over them.
+
+    The pieces lie evenly but for an offset by the golden ratio: evenly alone, all might meet a cycle at one phase.
+    """
+    if n <= WHOLE:
+        return [(0, n)]
+    space = n / _PIECES
+    at = [round(i * space + (i * _GOLDEN % 1) * (space - _PIECE)) for i in range(_PIECES)]
+    return [(a, a + _PIECE) for a in at]
+
+
+def spread(n: int, most: int) -> Rows:
+    """Return at most so many of ``n`` indices, evenly spread."""
+    return np.arange(n) if n <= most else np.asarray((np.arange(most) + 0.5) * n / most).astype(np.intp)
+
+
+def join(tables: Sequence[Record | pd.DataFrame], procedure: ServoProcedure, block: int = BLOCK) -> Samples:
+    """Number the rows of a servo's logs through and take stock of their channels."""
+    records = tuple(r for t in tables if len(r := record_of(t) if isinstance(t, pd.DataFrame) else t))
+    bare = Samples(
+        records=records, first=np.cumsum([0, *(len(r) for r in records)]), sampling_s=np.nan, channels=(),
+        unsigned=False, steps={}, noise={}, notes=(), block=block,
+    )  # fmt: skip
+    if not records:
+        return bare
+    sample = {c: x for c in CHANNELS if (x := _sample(bare, c)) is not None}
+    notes: tuple[str, ...] = ()
+    unsigned = "current_a" in sample and _directed(sample["current_a"])
+    if unsigned:
+        sample["current_a"] = np.abs(sample["current_a"])
+        notes = ("The current is logged with a sign: its magnitude was used.",)
+    steps = {
+        name: procedure.channels[name].resolution or seen_step(x)
+        for name, x in sample.items()
+        if name in procedure.channels
+    }
+    return replace(
+        bare, sampling_s=_interval(bare), channels=tuple(sample), unsigned=unsigned, steps=steps,
+        noise={name: reading_noise(x) for name, x in sample.items()}, notes=notes,
     )  # fmt: skip
 
 
-def _segment(table: pd.DataFrame) -> NDArray[np.float64]:
-    return table["segment"].to_numpy(dtype=float) if "segment" in table else np.zeros(len(table))
-
-
-def _channel(tables: Sequence[pd.DataFrame], name: str) -> Array | None:
-    if not any(name in t for t in tables):
+def _sample(s: Samples, channel: str) -> Array | None:
+    """Sample of a channel; None where no log has a number of it."""
+    if not any(channel in r for r in s.records):
         return None
-    parts = [t[name].to_numpy(dtype=float) if name in t else np.full(len(t), np.nan) for t in tables]
-    values = np.concatenate(parts)
-    return values if np.isfinite(values).any() else None
+    x = np.concatenate([s.read(channel, a, b) for a, b in s.pieces()])
+    if np.isfinite(x).any() or any(np.isfinite(s.read(channel, a, b)).any() for a, b in s.blocks()):
+        return x
+    return None
 
 
-def _magnitude(current: Array, notes: list[str]) -> Array:
-    """Return the current's magnitude where its sign tells the motor's direction, not a zero error."""
+def _interval(s: Samples) -> float:
+    """Usual time from row to row, gaps between logs and segments of the clock left out."""
+    found = []
+    for start, stop in s.pieces():
+        interval = np.diff(s.read("time_s", start, stop))
+        row = np.arange(start, stop)
+        same = (np.diff(s.log_of(row)) == 0) & (np.diff(s.read("segment", start, stop)) == 0)
+        found.append(interval[same])
+    every = np.concatenate(found)
+    return float(np.median(every)) if len(every) else np.nan
+
+
+def _directed(current: Array) -> bool:
+    """Whether the current's sign tells the motor's direction, not a zero error."""
     finite = current[np.isfinite(current)]
     below = -finite[finite < 0].sum()
     above = finite[finite > 0].sum()
     # noise around a small idle current dips below zero too: a real direction shows as a good part of the charge
-    if below > 0.1 * (below + above):
-        notes.append("The current is logged with a sign: its magnitude was used.")
-        return np.abs(current)
-    return current
+    return bool(below > 0.1 * (below + above))
 
 
 def seen_step(values: Array) -> float:

@@ -15,6 +15,7 @@ from benchlab.servo.dwells import HIGH, LOW, NEUTRAL
 from benchlab.servo.quantities import Measured
 from benchlab.servo.samples import Samples
 from benchlab.servo.strokes import Strokes
+from benchlab.servo.sweep import Swept
 from benchlab.servo.windows import Array, Rows
 
 _AROUND = 101
@@ -22,21 +23,20 @@ _AROUND = 101
 _SHORT_SD = 5.5
 """One false alarm in 50 million strokes of normal scatter."""
 _STALL_SD = 8.0
-_REACH = 0.97
-"""Quantile of a wave's position that tells how far it reached."""
 
 
 def find(
-    samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured, procedure: ServoProcedure
+    samples: Samples, cycles: Cycles, swept: Swept, measured: Measured, procedure: ServoProcedure
 ) -> tuple[list[Event], dict[str, str]]:
     """Return stalls and short strokes, and which of the two the log cannot show, and why."""
     unseen: dict[str, str] = {}
+    strokes = swept.strokes
     if strokes is None:
         unseen["stall"] = "the log does not show when the servo should rest"
         if "position_deg" not in samples.channels or not len(cycles) or "end_high_deg" in measured.missing:
             return [], unseen | {"short_stroke": "no position channel" if "position_deg" not in samples.channels
                                  else "the strokes cannot be told apart"}  # fmt: skip
-        return _short_waves(samples, cycles, measured, procedure.events.short_stroke_share), unseen
+        return _short_waves(samples, cycles, swept, measured, procedure.events.short_stroke_share), unseen
     stalled, events = np.zeros(len(strokes.dwells), dtype=bool), []
     if "current_a" not in samples.channels:
         unseen["stall"] = "no current channel: a stroke that falls short is called short_stroke"
@@ -61,7 +61,7 @@ def _event(samples: Samples, cycles: Cycles, s: Strokes, i: int, stalled: bool, 
     text = f"towards {end}" + (f", {s.rest_a[i]:.3g} A where it should rest" if stalled else "")
     return Event(
         kind="stall" if stalled else "short_stroke", cycle=int(cycles.number[s.dwells.cycle[i]]),
-        time_s=float(samples.time_s[s.begin[i]]), size=deficit if np.isfinite(deficit) else None,
+        time_s=float(samples.at("time_s", s.begin[i : i + 1])[0]), size=deficit if np.isfinite(deficit) else None,
         unit="deg" if np.isfinite(deficit) else None, text=text,
     )  # fmt: skip
 
@@ -128,23 +128,23 @@ def _stalled(s: Strokes, measured: Measured, share: float) -> NDArray[np.bool_]:
     return stalled
 
 
-def _short_waves(samples: Samples, cycles: Cycles, measured: Measured, share: float) -> list[Event]:
+def _short_waves(samples: Samples, cycles: Cycles, swept: Swept, measured: Measured, share: float) -> list[Event]:
     """On a command that does not rest: cycles that do not reach as far as usual.
 
     By quantiles of the position: a single wrong sample among the few at an end must not make a stroke short.
     """
     travel = windows.middle(measured.cycles["travel_deg"].to_numpy())
-    position, frame, events = samples.channels["position_deg"], measured.cycles, []
+    frame, events = measured.cycles, []
     reversed_ = windows.middle((frame["end_high_deg"] - frame["end_low_deg"]).to_numpy()) < 0
     for sign, end in ((1, "low" if reversed_ else "high"), (-1, "high" if reversed_ else "low")):
-        reach = sign * windows.quantile(sign * position, cycles.start, cycles.stop, _REACH)
+        reach = swept.of_cycle["reach_high_deg" if sign > 0 else "reach_low_deg"]
         away, sd = deviation(np.where(measured.usual, reach, np.nan))
         count = int(measured.usual.sum())
         least = max(certain(sd, count, _SHORT_SD), share * travel, 2 * samples.steps["position_deg"])
         with np.errstate(invalid="ignore"):
             hits: Rows = np.flatnonzero(-sign * away > least)
         events += [
-            Event(kind="short_stroke", cycle=int(cycles.number[i]), time_s=float(samples.time_s[cycles.start[i]]),
+            Event(kind="short_stroke", cycle=int(cycles.number[i]), time_s=float(frame["time_s"].iloc[i]),
                   size=float(-sign * away[i]), unit="deg", text=f"towards {end} end")
             for i in hits
         ]  # fmt: skip

@@ -8,16 +8,16 @@ import numpy as np
 import pandas as pd
 
 from benchlab.servo import windows
-from benchlab.servo.cycles import Cycles
-from benchlab.servo.dwells import HIGH, LOW, clean_command
+from benchlab.servo.cycles import Cycles, usual_duration
+from benchlab.servo.dwells import HIGH, LOW
 from benchlab.servo.quantities import Measured
 from benchlab.servo.samples import Samples
+from benchlab.servo.standing import clean_command
 from benchlab.servo.strokes import Strokes
 from benchlab.servo.windows import Array, Rows
 from benchlab.stats.trend import TrendFit
 
 _WAVEFORM_CYCLES, _WAVEFORM_POINTS = 20, 400
-_MAP_BANDS, _MAP_POINTS = 120, 160
 _STROKE_CYCLES, _STROKE_POINTS = 50, 41
 
 
@@ -40,7 +40,7 @@ def waveform(samples: Samples, cycles: Cycles) -> pd.DataFrame:
     channels = [c for c in ("command_us", "position_deg", "current_a") if c in samples.channels]
     if not len(cycles):
         return pd.DataFrame({"which": pd.Series(dtype=str), "time_in_cycle_s": np.zeros(0)})
-    duration, grid = _grid(samples, cycles, _WAVEFORM_POINTS)
+    duration, grid = usual_duration(samples, cycles, _WAVEFORM_POINTS)
     time = np.linspace(0, duration, grid)
     parts = []
     for which, chosen in (("first", slice(None, _WAVEFORM_CYCLES)), ("last", slice(-_WAVEFORM_CYCLES, None))):
@@ -51,18 +51,11 @@ def waveform(samples: Samples, cycles: Cycles) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _grid(samples: Samples, cycles: Cycles, most: int) -> tuple[float, int]:
-    """Usual duration of a cycle and how many points show it."""
-    rows = np.median(cycles.stop - cycles.start)
-    duration = float(np.median(samples.time_s[cycles.stop - 1] - samples.time_s[cycles.start]))
-    return duration, int(np.clip(rows, 2, most))
-
-
 def _median_course(samples: Samples, channel: str, start: Rows, stop: Rows, time: Array) -> Array:
-    x = samples.channels[channel]
     courses = []
-    for a, b in zip(start, stop, strict=True):
-        t, values = samples.time_s[a:b] - samples.time_s[a], x[a:b]
+    for a, b in zip(start.tolist(), stop.tolist(), strict=True):
+        t, values = samples.read("time_s", a, b), samples.read(channel, a, b)
+        t = t - t[0]
         ok = np.isfinite(values)
         if ok.sum() > 1:
             courses.append(np.interp(time, t[ok], values[ok], left=np.nan, right=np.nan))
@@ -73,26 +66,6 @@ def _median_course(samples: Samples, channel: str, start: Rows, stop: Rows, time
     out = np.full(len(time), np.nan)
     out[seen] = np.nanmedian(stack[:, seen], axis=0)
     return out
-
-
-def current_map(samples: Samples, cycles: Cycles) -> pd.DataFrame:
-    """Mean current over time in cycle (columns, s) by bands of cycles (index: cycle in the band's middle)."""
-    current = samples.get("current_a")
-    if current is None or not len(cycles):
-        return pd.DataFrame()
-    n = len(cycles)
-    duration, points = _grid(samples, cycles, _MAP_POINTS)
-    bands = min(_MAP_BANDS, n)
-    band_of = np.arange(n) * bands // n
-    row, cycle = windows.flatten(cycles.start, cycles.stop)
-    since = samples.time_s[row] - samples.time_s[cycles.start][cycle]
-    place = np.floor(since / max(duration, 1e-9) * points).astype(np.intp)
-    ok = (place >= 0) & (place < points) & np.isfinite(current[row])
-    cell = band_of[cycle[ok]] * points + place[ok]
-    mean = windows.group_mean(current[row][ok], cell, bands * points).reshape(bands, points)
-    middle = [int(cycles.number[np.flatnonzero(band_of == b)].mean()) for b in range(bands)]
-    columns = np.round((np.arange(points) + 0.5) * duration / points, 6)
-    return pd.DataFrame(mean, index=pd.Index(middle, name="cycle"), columns=columns)
 
 
 def stroke_curve(samples: Samples, cycles: Cycles, strokes: Strokes | None, measured: Measured) -> pd.DataFrame:
@@ -132,10 +105,14 @@ def _median(values: Array) -> float:
 
 def _on_waves(samples: Samples, cycles: Cycles, chosen: Rows) -> pd.DataFrame:
     """Mean position in bins of the command, by the command's direction."""
-    row, _ = windows.flatten(cycles.start[chosen], cycles.stop[chosen])
-    command = clean_command(samples)
-    rising = (np.gradient(command) > 0)[row]
-    command, position = command[row], samples.channels["position_deg"][row]
+    read, found = clean_command(samples), []
+    for a, b in zip(cycles.start[chosen].tolist(), cycles.stop[chosen].tolist(), strict=True):
+        first = max(a - 1, 0)
+        course = read(first, min(b + 1, len(samples)))
+        rises = np.gradient(course) > 0
+        here = slice(a - first, b - first)
+        found.append((course[here], rises[here], samples.read("position_deg", a, b)))
+    command, rising, position = (np.concatenate(x) for x in zip(*found, strict=True))
     edges = np.linspace(command.min(), command.max(), _STROKE_POINTS + 1)
     place = np.clip(np.digitize(command, edges) - 1, 0, _STROKE_POINTS - 1)
     at = windows.group_mean(command, place, _STROKE_POINTS)

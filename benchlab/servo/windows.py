@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
+T = TypeVar("T", bound=np.generic)
 
 _CLIP = 5.0
 """Rest samples farther from the window's median than this many robust standard deviations are glitches."""
+_TABLE = 2**17
+"""Samples that are sorted at a time."""
+_FEW = 6
+"""Order statistics up to which picking them takes less than sorting."""
 
 
 def flatten(start: Rows, stop: Rows) -> tuple[Rows, Rows]:
@@ -22,6 +29,17 @@ def flatten(start: Rows, stop: Rows) -> tuple[Rows, Rows]:
     return start[window] + offset, window
 
 
+def in_blocks(start: Rows, stop: Rows, block: int) -> Iterator[tuple[slice, int, int]]:
+    """Yield windows in ascending order of their ends, some at a time, and the rows from the first to the last of them.
+
+    They are those that end within one block of rows.
+    """
+    edges = np.searchsorted(stop, np.arange(0, int(stop.max(initial=0)) + block, block), side="right")
+    for first, last in pairwise(np.concatenate([[0], edges, [len(stop)]]).tolist()):
+        if last > first:
+            yield slice(first, last), int(start[first:last].min()), int(stop[first:last].max())
+
+
 def middle(x: Array) -> float:
     """Median of the finite values, NaN where there is none."""
     finite = x[np.isfinite(x)]
@@ -30,21 +48,26 @@ def middle(x: Array) -> float:
 
 def mean(x: Array, start: Rows, stop: Rows) -> Array:
     """Mean of the finite samples of each window, NaN where there is none. Shape (windows,)."""
-    clean = np.where(np.isfinite(x), x, 0.0)
-    total = _running(clean)
-    count = _running(np.isfinite(x).astype(float))
-    n = count[stop] - count[start]
-    return _ratio(total[stop] - total[start], n)
+    total, count = total_and_count(x, start, stop)
+    return ratio(total, count)
 
 
-def _ratio(total: Array, count: Array) -> Array:
+def total_and_count(x: Array, start: Rows, stop: Rows) -> tuple[Array, Array]:
+    """Sum and number of the finite samples of each window. A window's sum depends on its own rows alone."""
+    ok = np.isfinite(x)
+    if ok.all():
+        return total(x, start, stop), np.maximum(stop - start, 0).astype(float)
+    return total(np.where(ok, x, 0.0), start, stop), total(ok.astype(float), start, stop)
+
+
+def total(x: Array, start: Rows, stop: Rows) -> Array:
+    """Sum of the samples of each window."""
+    return _reduce(np.add, x, start, stop, 0.0)
+
+
+def ratio(total: Array, count: Array) -> Array:
+    """``total / count``, NaN where nothing was counted."""
     return np.asarray(np.divide(total, count, out=np.full(len(count), np.nan), where=count > 0))
-
-
-def _running(x: Array) -> Array:
-    out = np.zeros(len(x) + 1)
-    np.cumsum(x, out=out[1:])
-    return out
 
 
 def group_mean(value: Array, group: Rows, n: int) -> Array:
@@ -52,7 +75,7 @@ def group_mean(value: Array, group: Rows, n: int) -> Array:
     ok = np.isfinite(value) & (group >= 0)
     count = np.bincount(group[ok], minlength=n)
     total = np.bincount(group[ok], weights=value[ok], minlength=n)
-    return _ratio(np.asarray(total, dtype=float), np.asarray(count, dtype=float))
+    return ratio(np.asarray(total, dtype=float), np.asarray(count, dtype=float))
 
 
 def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array, Array]:
@@ -61,87 +84,129 @@ def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array
     Left out is what lies farther from the window's median than 5 robust standard deviations (1.4826 MAD) and more
     than one and a half steps of the reading.
     """
-    row, window = flatten(start, stop)
-    v = x[row]
-    ok = np.isfinite(v)
-    v, window = v[ok], window[ok]
-    n = len(start)
-    middle = group_median(v, window, n)
-    deviation = np.abs(v - middle[window])
-    spread = 1.4826 * group_median(deviation, window, n)
-    keep = deviation <= np.maximum(_CLIP * spread, 1.5 * step)[window]
-    v, window = v[keep], window[keep]
-    count = np.bincount(window, minlength=n).astype(float)
-    average = group_mean(v, window, n)
-    square = np.bincount(window, weights=(v - average[window]) ** 2, minlength=n)
-    sd = np.sqrt(np.divide(square, count - 1, out=np.full(n, np.nan), where=count > 1))
-    return average, sd, count
+    x, start, stop = _finite(x, start, stop)
+    count = np.maximum(stop - start, 0)
+    v = ragged(x, start, stop)
+    first = np.cumsum(count) - count
+    middle = _quantiles(v, first, count, (0.5,))[0]
+    deviation = np.abs(v - np.repeat(middle, count))
+    spread = 1.4826 * _quantiles(deviation, first, count, (0.5,))[0]
+    keep = deviation <= np.repeat(np.maximum(_CLIP * spread, 1.5 * step), count)
+    held = keep if keep.all() else np.where(keep, v, 0.0)
+    end = first + count
+    number = total(keep.astype(float), first, end)
+    average = ratio(total(v if held is keep else held, first, end), number)
+    away = v - np.repeat(average, count)
+    square = total(away**2 if held is keep else np.where(keep, away, 0.0) ** 2, first, end)
+    sd = np.sqrt(np.divide(square, number - 1, out=np.full(len(number), np.nan), where=number > 1))
+    return average, sd, number
+
+
+def ragged(x: NDArray[T], start: Rows, stop: Rows) -> NDArray[T]:
+    """Samples of the windows one after another."""
+    if len(start) and (start[1:] == stop[:-1]).all() and (stop >= start).all():
+        return x[start[0] : stop[-1]]
+    return x[flatten(start, stop)[0]]
+
+
+def _finite(x: Array, start: Rows, stop: Rows) -> tuple[Array, Rows, Rows]:
+    """Samples without those that are missing, and the windows among them."""
+    ok = np.isfinite(x)
+    if ok.all():
+        return x, start, stop
+    before = np.zeros(len(x) + 1, dtype=np.intp)
+    np.cumsum(ok, out=before[1:])
+    return x[ok], before[start], before[np.maximum(stop, start)]
 
 
 def group_median(value: Array, window: Rows, n: int) -> Array:
     """Median of the (finite) values of each group 0 .. n - 1, NaN where there is none."""
-    return _quantile(value, window, n, 0.5)
-
-
-def _quantile(value: Array, window: Rows, n: int, q: float) -> Array:
-    """Quantile (linear interpolation) of each group; ``value`` finite, groups in any order."""
+    if not (np.diff(window) >= 0).all():
+        order = np.argsort(window, kind="stable")
+        value, window = value[order], window[order]
     count = np.bincount(window, minlength=n)
-    first = np.cumsum(count) - count
-    ordered = _ordered(value, window, count, first)
-    place = q * np.maximum(count - 1, 0)
-    low = np.floor(place).astype(np.intp)
-    high = np.minimum(low + 1, np.maximum(count - 1, 0))
-    out = np.full(n, np.nan)
-    some = count > 0
-    a, b = ordered[(first + low)[some]], ordered[(first + high)[some]]
-    out[some] = a + (b - a) * (place - low)[some]
-    return out
-
-
-def _ordered(value: Array, window: Rows, count: Rows, first: Rows) -> Array:
-    """Values of each group in ascending order, one group after another."""
-    longest = int(count.max(initial=0))
-    if (np.diff(window) >= 0).all() and longest * len(count) <= 3 * len(value):
-        # groups of about one length, in order: rows of a table, filled up with infinity, are sorted far faster
-        table = np.full((len(count), longest), np.inf)
-        table[window, np.arange(len(value)) - first[window]] = value
-        table.sort(axis=1)
-        return table[np.arange(longest) < count[:, None]]
-    return value[np.lexsort((value, window))]
+    return np.asarray(_quantiles(value, np.cumsum(count) - count, count, (0.5,))[0])
 
 
 def quantile(x: Array, start: Rows, stop: Rows, q: float) -> Array:
     """Quantile of the finite samples of each window (linear interpolation between order statistics)."""
-    row, window = flatten(start, stop)
-    v = x[row]
-    ok = np.isfinite(v)
-    return _quantile(v[ok], window[ok], len(start), q)
+    return np.asarray(quantiles(x, start, stop, (q,))[0])
+
+
+def quantiles(x: Array, start: Rows, stop: Rows, q: tuple[float, ...]) -> Array:
+    """Quantiles of the finite samples of each window. Shape (quantiles, windows)."""
+    x, start, stop = _finite(x, start, stop)
+    return _quantiles(x, start, np.maximum(stop - start, 0), q)
+
+
+def _quantiles(x: Array, start: Rows, count: Rows, q: tuple[float, ...]) -> Array:
+    """Quantiles of windows of samples that are all finite."""
+    out = np.full((len(q), len(start)), np.nan)
+    # windows of about one length are the rows of a table, filled up with infinity: whole tables are sorted far faster
+    size = np.frexp(count.astype(float))[1]
+    for one in np.unique(size[count > 0]):
+        alike = np.flatnonzero(size == one)
+        most = max(_TABLE >> int(one), 1)
+        for begin in range(0, len(alike), most):
+            of = alike[begin : begin + most]
+            out[:, of] = _of_table(_table(x, start[of], count[of]), count[of], q)
+    return out
+
+
+def _table(x: Array, start: Rows, count: Rows) -> Array:
+    longest = int(count.max())
+    if (start + longest <= len(x)).all():
+        table = np.lib.stride_tricks.sliding_window_view(x, longest)[start]
+    else:
+        table = x[np.minimum(start[:, None] + np.arange(longest), len(x) - 1)]
+    if (count != longest).any():
+        table[np.arange(longest) >= count[:, None]] = np.inf
+    return table
+
+
+def _of_table(table: Array, count: Rows, q: tuple[float, ...]) -> Array:
+    """Quantiles of the rows of a table whose first ``count`` places are filled."""
+    place = np.array(q)[:, None] * (count - 1)
+    low = np.floor(place).astype(np.intp)
+    high = np.minimum(low + 1, count - 1)
+    wanted = np.unique([low, high])
+    if len(wanted) <= _FEW:
+        table.partition(wanted, axis=1)
+    else:
+        table.sort(axis=1)
+    row = np.arange(len(table))
+    a, b = table[row, low], table[row, high]
+    return np.asarray(a + (b - a) * (place - low))
 
 
 def lowest(x: Array, start: Rows, stop: Rows) -> Array:
     """Smallest finite sample of each window, NaN where there is none."""
-    filled = np.append(np.where(np.isfinite(x), x, np.inf), np.inf)
-    out = _reduce(np.minimum, filled, start, stop, np.inf)
-    return np.where(np.isfinite(out), out, np.nan)
+    return _extreme(np.fmin, x, start, stop)
 
 
 def highest(x: Array, start: Rows, stop: Rows) -> Array:
     """Largest finite sample of each window, NaN where there is none."""
-    return -lowest(-x, start, stop)
+    return _extreme(np.fmax, x, start, stop)
+
+
+def _extreme(f: np.ufunc, x: Array, start: Rows, stop: Rows) -> Array:
+    return _reduce(f, x if np.isfinite(x).all() else np.where(np.isfinite(x), x, np.nan), start, stop, np.nan)
 
 
 def first_true(mask: NDArray[np.bool_], start: Rows, stop: Rows) -> Rows:
     """First row of each window at which the mask is true, -1 where it nowhere is."""
-    n = len(mask)
-    filled = np.append(np.where(mask, np.arange(n), n), n)
-    out = _reduce(np.minimum, filled, start, stop, n)
-    return np.where(out < n, out, -1).astype(np.intp)
+    true = np.append(np.flatnonzero(mask), len(mask))
+    row = true[np.searchsorted(true[:-1], start)]
+    return np.where(row < stop, row, -1).astype(np.intp)
 
 
-def _reduce(f: np.ufunc, filled: NDArray[Any], start: Rows, stop: Rows, empty: float) -> NDArray[Any]:
+def _reduce(f: np.ufunc, x: NDArray[Any], start: Rows, stop: Rows, empty: float) -> NDArray[Any]:
     # reduceat takes pairs (start, stop) of its index list; every second result is a window
     if not len(start):
         return np.zeros(0)
+    if not len(x):
+        return np.full(len(start), empty)
+    if stop.max() >= len(x) or start.max() >= len(x):
+        x = np.append(x, empty)
     pairs = np.column_stack([start, np.maximum(stop, start)]).ravel()
-    out = f.reduceat(filled, pairs)[::2]
-    return np.where(stop > start, out, empty)
+    return np.where(stop > start, f.reduceat(x, pairs)[::2], empty)

@@ -14,11 +14,8 @@ import pandas as pd
 
 from benchlab.procedure import load_procedures
 from benchlab.quantities import unit_of
-from benchlab.servo.cycle_uncertainty import typical_u
-from benchlab.servo.cycles import find_cycles
-from benchlab.servo.quantities import measure
+from benchlab.servo.observe import observe_rows
 from benchlab.servo.samples import join
-from benchlab.servo.strokes import find_strokes
 from benchlab.simulate.drive import Seen, drive_servo
 from benchlab.simulate.servo import Bench, Traits, simulate_servo
 
@@ -63,13 +60,10 @@ def at_random(rng: np.random.Generator, hz: float) -> dict[str, tuple[float, flo
 
 def ratios(frame: pd.DataFrame, truth: pd.DataFrame) -> dict[str, tuple[float, float]]:
     """Stated uncertainty, and the scatter about the truth."""
-    samples = join([frame], PROCEDURE)
-    cycles = find_cycles(samples, PROCEDURE)
-    strokes = find_strokes(samples, cycles, PROCEDURE)
-    measured = measure(samples, cycles, strokes, PROCEDURE, 7.4)
+    seen = observe_rows(join([frame], PROCEDURE), 7.4, PROCEDURE)
     out = {}
-    for name, u in typical_u(samples, cycles, strokes, measured).items():
-        x = measured.cycles[name].to_numpy()[2:]
+    for name, u in seen.u_one_cycle.items():
+        x = seen.cycles[name].to_numpy()[2:]
         if len(truth) and name not in truth and name != "travel_deg":
             continue  # the true value moves too
         if name in truth and name != "transit_s_per_60deg":

@@ -21,11 +21,9 @@ from benchlab.airframe import Servo
 from benchlab.procedure import load_procedures
 from benchlab.results import PartResult
 from benchlab.servo.analyse import analyse_servo
-from benchlab.servo.cycles import find_cycles
-from benchlab.servo.events import EVENT_KINDS, find_events
-from benchlab.servo.quantities import measure
+from benchlab.servo.events import EVENT_KINDS
+from benchlab.servo.observe import observe_rows
 from benchlab.servo.samples import join
-from benchlab.servo.strokes import find_strokes
 from benchlab.simulate.servo import Bench, Fault, Traits, healthy_traits, simulate_servo
 
 PROCEDURE = load_procedures().servo
@@ -98,11 +96,7 @@ def events_of(seed: int, faults: list[Fault]) -> list[str]:
     """Kinds of the events inside cycles of one servo on the ordinary bench, trends left out."""
     rng = np.random.default_rng(seed)
     made = simulate_servo(rng, ORDINARY, healthy_traits(rng), faults)
-    samples = join([made.frame], PROCEDURE)
-    cycles = find_cycles(samples, PROCEDURE)
-    strokes = find_strokes(samples, cycles, PROCEDURE)
-    measured = measure(samples, cycles, strokes, PROCEDURE, 7.4)
-    return [e.kind for e in find_events(samples, cycles, strokes, measured, PROCEDURE)[0]]
+    return [e.kind for e in observe_rows(join([made.frame], PROCEDURE), 7.4, PROCEDURE).events]
 
 
 def healthy(count: int, seed: int) -> None:

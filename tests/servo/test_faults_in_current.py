@@ -10,7 +10,7 @@ from benchlab.servo.cycles import find_cycles
 from benchlab.servo.profile_events import find
 from benchlab.servo.quantities import measure
 from benchlab.servo.samples import join
-from benchlab.servo.strokes import find_strokes
+from benchlab.servo.sweep import sweep
 from benchlab.simulate.servo import Bench, Fault, Traits, simulate_servo
 
 PROCEDURE = load_procedures().servo
@@ -20,10 +20,14 @@ ROUGH = Traits(texture=0.06, mesh_deg=7.0, irregular=0.02, eccentricity=0.02)
 
 def events(*faults, traits=None, bench=BENCH, seed=11):
     frame = simulate_servo(np.random.default_rng(seed), bench, traits or Traits(), faults).frame
+    return look(frame)
+
+
+def look(frame):
     samples = join([frame], PROCEDURE)
     cycles = find_cycles(samples, PROCEDURE)
-    strokes = find_strokes(samples, cycles, PROCEDURE)
-    return find(samples, cycles, strokes, measure(samples, cycles, strokes, PROCEDURE, 7.4), PROCEDURE)
+    swept = sweep(samples, cycles, PROCEDURE)
+    return find(samples, cycles, swept, measure(samples, cycles, swept, PROCEDURE, 7.4), PROCEDURE)
 
 
 @pytest.mark.parametrize("pattern", ["step_neutral", "step"])
@@ -53,10 +57,7 @@ def test_a_spike_of_one_direction_alone_is_no_tooth():
     position = frame["position_deg"].to_numpy()
     rising = np.gradient(position) > 1.0
     bump = 0.08 * np.exp(-0.5 * ((position - 20) / 1.5) ** 2) * rising
-    samples = join([frame.assign(current_a=frame["current_a"] + bump)], PROCEDURE)
-    cycles = find_cycles(samples, PROCEDURE)
-    strokes = find_strokes(samples, cycles, PROCEDURE)
-    found, _ = find(samples, cycles, strokes, measure(samples, cycles, strokes, PROCEDURE, 7.4), PROCEDURE)
+    found, _ = look(frame.assign(current_a=frame["current_a"] + bump))
     assert "tooth" not in {e.kind for e in found}
 
 

@@ -5,7 +5,7 @@ from benchlab.procedure import load_procedures
 from benchlab.servo.cycles import find_cycles
 from benchlab.servo.quantities import measure
 from benchlab.servo.samples import join
-from benchlab.servo.strokes import find_strokes
+from benchlab.servo.sweep import sweep
 from benchlab.simulate.servo import Bench, Traits, simulate_servo
 
 PROCEDURE = load_procedures().servo
@@ -14,7 +14,7 @@ PROCEDURE = load_procedures().servo
 def measured(frame, supply_v=None):
     samples = join([frame], PROCEDURE)
     cycles = find_cycles(samples, PROCEDURE)
-    return measure(samples, cycles, find_strokes(samples, cycles, PROCEDURE), PROCEDURE, supply_v)
+    return measure(samples, cycles, sweep(samples, cycles, PROCEDURE), PROCEDURE, supply_v)
 
 
 def servo(pattern="step_neutral", traits=None, **bench):

@@ -1,0 +1,64 @@
+"""Mean current over the time in a cycle, by bands of cycles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from benchlab.servo import windows
+from benchlab.servo.cycles import Cycles, usual_duration
+from benchlab.servo.samples import Samples
+from benchlab.servo.windows import Array, Rows
+
+_BANDS, _POINTS = 120, 160
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentMap:
+    """Sums and counts of the current. Shape (bands, points)."""
+
+    duration_s: float
+    band_of: Rows
+    """Band of each cycle."""
+    number: Rows
+    total: Array
+    count: Array
+
+    @classmethod
+    def of(cls, samples: Samples, cycles: Cycles) -> CurrentMap | None:
+        """Return an empty map for cycles; None without a current or cycles."""
+        if "current_a" not in samples.channels or not len(cycles):
+            return None
+        n, bands = len(cycles), min(_BANDS, len(cycles))
+        duration, points = usual_duration(samples, cycles, _POINTS)
+        empty = np.zeros((bands, points))
+        return cls(
+            duration_s=duration, band_of=np.arange(n) * bands // n, number=cycles.number, total=empty,
+            count=empty.copy(),
+        )  # fmt: skip
+
+    def add(self, time_s: Array, current: Array, start: Rows, stop: Rows, first: int) -> None:
+        """Add the cycles from number ``first`` on, whose rows are ``[start, stop)`` of the arrays."""
+        points, n = self.total.shape[1], len(start)
+        length = stop - start
+        since = windows.ragged(time_s, start, stop) - np.repeat(time_s[start], length)
+        place = np.floor(since / max(self.duration_s, 1e-9) * points).astype(np.intp)
+        x = windows.ragged(current, start, stop)
+        ok = (place >= 0) & (place < points) & np.isfinite(x)
+        cell = (np.repeat(np.arange(n) * points, length) + place)[ok]
+        total = np.bincount(cell, weights=x[ok], minlength=n * points).reshape(n, points)
+        count = np.bincount(cell, minlength=n * points).reshape(n, points)
+        # cycle by cycle: a sum over all cycles of a block would depend on where the block begins
+        for i, band in enumerate(self.band_of[first : first + n].tolist()):
+            self.total[band] += total[i]
+            self.count[band] += count[i]
+
+    def table(self) -> pd.DataFrame:
+        """Mean current (columns: time in cycle, s; index: cycle in the band's middle)."""
+        bands, points = self.total.shape
+        mean = windows.ratio(self.total.ravel(), self.count.ravel()).reshape(bands, points)
+        middle = [int(self.number[np.flatnonzero(self.band_of == b)].mean()) for b in range(bands)]
+        columns = np.round((np.arange(points) + 0.5) * self.duration_s / points, 6)
+        return pd.DataFrame(mean, index=pd.Index(middle, name="cycle"), columns=columns)

@@ -1,0 +1,50 @@
+"""Some of a servo's rows, all channels of them, each read once."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from benchlab.servo.samples import GAP
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from benchlab.servo.samples import Samples
+    from benchlab.servo.windows import Array, Rows
+
+
+class View:
+    """Rows ``[start, stop)`` of a record; row numbers of its methods count from ``start``."""
+
+    def __init__(self, samples: Samples, start: int, stop: int) -> None:
+        self.samples = samples
+        self.start, self.stop = max(start, 0), min(stop, len(samples))
+        self._held: dict[tuple[str, str], Array] = {}
+
+    def raw(self, channel: str) -> Array:
+        """Return the channel as it was read."""
+        return self._of("raw", channel, partial(self.samples.read, channel))
+
+    def filled(self, channel: str) -> Array:
+        """Return the channel with missing samples replaced by straight lines between their neighbours."""
+        return self._of("filled", channel, partial(self.samples.filled, channel))
+
+    def smooth(self, channel: str) -> Array:
+        """Return the filled channel with single wrong samples removed."""
+        return self._of("smooth", channel, partial(self.samples.smooth, channel))
+
+    def _of(self, how: str, channel: str, read: Callable[[int, int], Array]) -> Array:
+        if (how, channel) not in self._held:
+            self._held[how, channel] = read(self.start, self.stop)
+        return self._held[how, channel]
+
+    def broken(self, row: Rows) -> NDArray[np.bool_]:
+        """Whether a gap, a split of the clock or the beginning of a log lies before rows (not the first)."""
+        time, segment = self.raw("time_s"), self.raw("segment")
+        apart = (time[row] - time[row - 1] > GAP * self.samples.sampling_s) | (segment[row] != segment[row - 1])
+        return np.asarray(apart | np.isin(row + self.start, self.samples.first))

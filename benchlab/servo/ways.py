@@ -1,0 +1,202 @@
+"""Strokes and rests of one block of rows: positions at rest, times of the ways, and which samples move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlab.servo import windows
+from benchlab.servo.strokes import Legs, speed, speed_reach
+from benchlab.servo.view import View
+from benchlab.servo.windows import Array, Rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Some:
+    """A few strokes in order; rows count from the view's first."""
+
+    begin: Rows
+    start: Rows
+    rest_begin: Rows
+    stop: Rows
+    follows: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Before:
+    """The stroke before the first of a block."""
+
+    begin: int = -1
+    stop: int = -1
+    came: float = np.nan
+    span: float = np.nan
+    rest: float = np.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moving:
+    """Samples in which the servo moves, in order, and the stroke that each belongs to."""
+
+    row: Rows
+    stroke: Rows
+
+
+def some_of(legs: Legs, of: slice, v: View) -> Some:
+    """Return some of the strokes as the view numbers its rows."""
+    d = legs.dwells
+    return Some(
+        begin=legs.begin[of] - v.start, start=d.start[of] - v.start, rest_begin=legs.rest_begin[of] - v.start,
+        stop=d.stop[of] - v.start, follows=d.follows[of],
+    )  # fmt: skip
+
+
+def at_rest(v: View, s: Some, before: Before) -> dict[str, Array]:
+    """Position and current in the rests, and where the strokes came from."""
+    nothing = np.full(len(s.stop), np.nan)
+    out = dict.fromkeys(("rest_deg", "rest_sd_deg", "rest_n", "creep_deg", "rest_a", "rest_sd_a"), nothing)
+    steps = v.samples.steps
+    if "position_deg" in v.samples.channels:
+        x = v.raw("position_deg")
+        out["rest_deg"], out["rest_sd_deg"], out["rest_n"] = windows.robust(
+            x, s.rest_begin, s.stop, steps["position_deg"]
+        )
+        half = (s.rest_begin + s.stop) // 2
+        out["creep_deg"] = windows.mean(x, half, s.stop) - windows.mean(x, s.rest_begin, half)
+    if "current_a" in v.samples.channels:
+        out["rest_a"], out["rest_sd_a"], _ = windows.robust(
+            v.raw("current_a"), s.rest_begin, s.stop, steps["current_a"]
+        )
+    out["from_deg"] = np.where(s.follows, np.concatenate([[before.rest], out["rest_deg"][:-1]]), np.nan)
+    return out
+
+
+def on_the_way(
+    v: View, s: Some, rest: Array, came: Array, before: Before, moving_fraction: float
+) -> tuple[dict[str, Array], Moving]:
+    """Transit times and what makes them uncertain, overshoots; and the samples that move."""
+    position = v.smooth("position_deg")
+    way = rest - came
+    span = np.where(way == 0, np.nan, way)
+    length = s.stop - s.begin
+    first = np.cumsum(length) - length
+    done = windows.ragged(position, s.begin, s.stop) - np.repeat(came, length)
+    done /= np.repeat(span, length)
+
+    def reached(share: float) -> Rows:
+        """First row at which each stroke has done a share of its way; -1 if never."""
+        with np.errstate(invalid="ignore"):
+            at = windows.first_true(done >= share, first, first + length)
+        return np.where(at >= 0, at - first + s.begin, -1)
+
+    row10, row90 = reached(0.1), reached(0.9)
+    crossings = _Crossings(v, s, came, span, before)
+    t10, t90 = crossings.at(row10, 0.1), crossings.at(row90, 0.9)
+    transit = t90[0] - t10[0]
+    # between two samples nothing is known of the way: less than two intervals is no measurement of a time
+    transit[~(transit >= 2 * v.samples.sampling_s)] = np.nan
+
+    arrived, sense = np.where(row90 >= 0, row90, s.rest_begin), np.sign(way)
+    top, floor = windows.highest(position, arrived, s.rest_begin), windows.lowest(position, arrived, s.rest_begin)
+    excess = sense * (np.where(sense >= 0, top, floor) - rest)
+    out = {
+        "transit_s": transit, "transit_noise_s": np.hypot(t10[1], t90[1]) / np.abs(span),
+        "transit_bend_s": np.hypot(t10[2], t90[2]), "overshoot_deg": np.maximum(excess, 0.0),
+    }  # fmt: skip
+
+    velocity = speed(v.samples, np.pad(position, speed_reach(v.samples.sampling_s), mode="edge"))
+    row, stroke = windows.flatten(s.begin, s.rest_begin)
+    length = np.maximum(s.rest_begin - s.begin, 0)
+    end = np.cumsum(length)
+    velocity = velocity[row] * np.repeat(sense, length)
+    peak = windows.highest(velocity, end - length, end)
+    with np.errstate(invalid="ignore"):
+        moves = np.flatnonzero(velocity > np.repeat(moving_fraction * peak, length))
+    return out, Moving(row=row[moves], stroke=stroke[moves])
+
+
+class _Crossings:
+    """When strokes have done a share of their way."""
+
+    def __init__(self, v: View, s: Some, came: Array, span: Array, before: Before) -> None:
+        self.v, self.s, self.came, self.span = v, s, came, span
+        # the stroke before each, whose samples are its neighbours
+        self.old_begin = np.concatenate([[before.begin - v.start], s.begin[:-1]])
+        self.old_stop = np.concatenate([[before.stop - v.start], s.stop[:-1]])
+        self.old_came = np.concatenate([[before.came], came[:-1]])
+        self.old_span = np.concatenate([[before.span], span[:-1]])
+
+    def at(self, row: Rows, share: float) -> tuple[Array, Array, Array]:
+        """Time (interpolated) at which each stroke has done a share of its way, NaN if never.
+
+        And how much the time changes per (relative) noise of a reading; and what the bend of the way leaves unknown of
+        it: a line between two samples is wrong by ``p (1 - p) / 2`` of the second difference, which scatters by
+        ``sqrt(1/30 - 1/36) / 2`` of it for a place p between them at random.
+        """
+        v, n = self.v, len(self.v.samples)
+        time, noise, bend = (np.full(len(row), np.nan) for _ in range(3))
+        i = np.flatnonzero((row >= 0) & (row + v.start > 0))
+        at = row[i]
+        before = at - 1
+        t = v.raw("time_s")
+        here, there = self._done(before, i), self._done(at, i)
+        slope = there - here
+        part = np.divide(share - here, slope, out=np.ones(len(at)), where=slope > 0)
+        time[i] = t[before] + np.clip(part, 0, 1) * (t[at] - t[before])
+        # a stroke whose first samples lie behind a break has no beginning to be timed from
+        time[i[v.broken(at)]] = np.nan
+        with np.errstate(divide="ignore", invalid="ignore"):
+            interval = (t[at] - t[before]) / np.where(slope > 0, slope, np.nan)
+            noise[i] = interval * np.hypot(1 - part, part)
+            after, ahead = np.minimum(at + 1, n - 1 - v.start), np.maximum(before - 1, -v.start)
+            beyond = self._done(after, i) - 2 * there + here, there - 2 * here + self._done(ahead, i)
+            bend[i] = interval * np.sqrt(1 / 30 - 1 / 36) / 2 * np.minimum(*np.abs(beyond))
+        return time, noise, bend
+
+    def _done(self, row: Rows, i: Rows) -> Array:
+        """Share of its way that the servo has done at rows in or just before or after strokes ``i``."""
+        x, s = self.v.smooth("position_deg")[row], self.s
+        own = (x - self.came[i]) / self.span[i]
+        old = (row >= self.old_begin[i]) & (row < self.old_stop[i])
+        earlier = np.where(old, (x - self.old_came[i]) / self.old_span[i], np.nan)
+        return np.where(row < s.begin[i], earlier, np.where(row < s.stop[i], own, np.inf))
+
+
+def moving_by_current(v: View, s: Some, rest_a: Array, noise: Array) -> Moving:
+    """From the command edge until the current has come back to rest: within a tenth of its rise, or its noise."""
+    smooth = v.smooth("current_a")
+    peak = windows.highest(smooth, s.start, s.rest_begin)
+    level = rest_a + np.maximum(0.1 * (peak - rest_a), 3 * noise)
+    length = s.stop - s.start
+    first, x = np.cumsum(length) - length, windows.ragged(smooth, s.start, s.stop)
+    at_peak = windows.first_true(x >= np.repeat(peak, length), first, first + s.rest_begin - s.start)
+    with np.errstate(invalid="ignore"):
+        calm = x <= np.repeat(level, length)
+    back = windows.first_true(calm, np.where(at_peak >= 0, at_peak, first), first + length)
+    end = np.where(back >= 0, back - first + s.start, s.stop)
+    row, stroke = windows.flatten(s.start, end)
+    return Moving(row=row, stroke=stroke)
+
+
+def currents(v: View, m: Moving, n: int) -> dict[str, Array]:
+    """What ``n`` strokes draw while they move, and at the first and the last sample that does."""
+    new = np.diff(m.stroke, prepend=-1) != 0
+    old = np.diff(m.stroke, append=-1) != 0
+    first, last = np.full(n, -1), np.full(n, -1)
+    first[m.stroke[new]], last[m.stroke[old]] = m.row[new], m.row[old]
+    out = {
+        "moving_n": np.bincount(m.stroke, minlength=n).astype(float),
+        "first_row": np.where(first >= 0, first + v.start, -1), "last_row": np.where(last >= 0, last + v.start, -1),
+    }  # fmt: skip
+    if "current_a" not in v.samples.channels:
+        return out | dict.fromkeys(("moving_a", "first_a", "last_a", "change_a2"), np.full(n, np.nan))
+    x = v.raw("current_a")
+    out["moving_a"] = windows.group_mean(x[m.row], m.stroke, n)
+    out["first_a"], out["last_a"] = (np.where(at >= 0, x[at], np.nan) for at in (first, last))
+    # what the samples of a course met at a random phase leave unknown of its mean: cycle_uncertainty._between
+    slope, unknown = np.diff(x), np.zeros(len(x))
+    unknown[:-1] = slope**2 / 12
+    unknown[1:-1] += np.diff(slope) ** 2 * (5 / 36)
+    out["change_a2"] = np.where(last >= 0, windows.total(unknown, first + 1, last + 1), np.nan)
+    return out
