@@ -99,7 +99,7 @@ def do_bundle(job: Job, bundle: Bundle) -> Done:
             done.analyses[id_] = unread(_word(part), part, str(error))
             continue
         if isinstance(part, Servo):
-            done.observed[id_] = observe_servo([r.frame() for r in records], part, job.procedures.servo)
+            done.observed[id_] = observe_servo(records, part, job.procedures.servo)
             done.analyses[id_] = judge_servo(done.observed[id_], part, job.procedures.servo, events, part.logs)
             if id_ in on_circuits(job.airframe):
                 done.means[id_] = mean_current([r.frame() for r in records], job.procedures.current)
