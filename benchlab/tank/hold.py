@@ -176,7 +176,7 @@ def _logged(time_s: Array, gauge: Array, smooth: Array, top: float, noise: float
     """Cut a log at its fillings: a hold after each."""
     step = float(np.median(np.diff(time_s)))
     reach = max(3, round(10.0 / step)) if step < 10 else 2
-    filled = _last_rise(smooth, reach, max(6 * noise, 0.02 * top), top)
+    filled = _first_filled(smooth, reach, max(6 * noise, 0.02 * top), top)
     begin = filled + int(np.argmax(smooth[filled : filled + 2 * reach + 1]))
     begin, fills = _refills(time_s, smooth, begin, top, noise)
     stretches = list(zip([begin, *[b for _, b in fills]], [*[a + 1 for a, _ in fills], len(smooth)], strict=True))
@@ -196,29 +196,38 @@ def _refills(
     ``begin`` is where the first stroke of the first filling ends.
     """
     step = float(np.median(np.diff(time_s)))
-    rising = np.zeros(len(smooth), bool)
+    least = max(_REFILL_SHARE * top, 2.5 * _display_step(smooth))
+    found: list[tuple[int, int]] = []
     # a quick filling shows within seconds though the tank leaks, a slow one only within a minute
     for seconds in (10.0, 60.0):
         reach = max(2, round(seconds / step))
         share = max(0.02, 0.01 * reach * step / 60.0)  # in long steps the weather moves a gauge as well
         rows = begin + np.flatnonzero(smooth[begin + reach :] - smooth[begin:-reach] > max(6 * noise, share * top))
-        for lag in range(reach + 1):
-            rising[rows + lag] = True
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], rising.astype(int), [0]])))
-    least = max(_REFILL_SHARE * top, 2.5 * _display_step(smooth))
+        for low, high in found:
+            rows = rows[(rows + reach < low) | (rows > high)]
+        found += [(low, high) for low, high in _rises(smooth, rows, reach) if smooth[high] - smooth[low] > least]
     fills: list[tuple[int, int]] = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        high = int(a + np.argmax(smooth[a:b]))
-        low = int(high - np.argmin(smooth[a : high + 1][::-1]))
+    for low, high in sorted(found):
         since = fills[-1][1] if fills else begin
-        if smooth[high] - smooth[low] <= least:
-            continue
         stroke = time_s[low] - time_s[since] < _STROKES_S and smooth[low] > 0.9 * smooth[since]
         if stroke and not fills:
             begin = high
             continue
         fills.append((fills.pop()[0] if stroke else low, high))
     return begin, fills
+
+
+def _rises(smooth: Array, rows: NDArray[np.intp], reach: int) -> list[tuple[int, int]]:
+    """Lowest row before and highest after each stretch of rows from each of which it rises within ``reach`` rows."""
+    rising = np.zeros(len(smooth), bool)
+    for lag in range(reach + 1):
+        rising[rows + lag] = True
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], rising.astype(int), [0]])))
+    out = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        high = int(a + np.argmax(smooth[a:b]))
+        out.append((int(high - np.argmin(smooth[a : high + 1][::-1])), high))
+    return out
 
 
 def _between(time_s: Array, gauge: Array, smooth: Array, begin: int, rows: int, noise: float, step: float) -> Hold:
@@ -256,11 +265,11 @@ def _between(time_s: Array, gauge: Array, smooth: Array, begin: int, rows: int, 
     )  # fmt: skip
 
 
-def _last_rise(smooth: Array, reach: int, threshold: float, top: float) -> int:
-    """Row at which filling ends: after the last rapid rise that begins low; 0 where the log begins sealed."""
+def _first_filled(smooth: Array, reach: int, threshold: float, top: float) -> int:
+    """Row at which filling ends: after the first rapid rise that begins low; 0 where the log begins sealed."""
     rise = smooth[reach:] - smooth[:-reach]
     rows = np.flatnonzero((rise > threshold) & (smooth[:-reach] < 0.5 * top))
-    if not len(rows):
+    if not len(rows) or smooth[0] >= 0.5 * top:
         return 0
     row = int(rows[0])
     # follow the first filling to where it stops rising

@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 _CONSISTENT = 0.01
 """Holds of one tank contradict each other if chance makes them differ so much less often than this."""
 SETTLING = "settling not told from a leak"
+_MOST_EXPONENT = 300.0
+"""Beyond this a retained fraction says nothing any more, and its square would not fit a number."""
 _SAME_IN_EVERY_HOLD = {SETTLING, "accuracy of the gauge", "level of the atmosphere assumed"}
 _SML = "mL/min (0 C, 101.325 kPa)"
 
@@ -171,12 +173,11 @@ def hold_notes(
 def retained(rate: Rate, main: Measured, required_h: float) -> Estimate:
     """``exp(-required_hold / tau_leak)``, with the laminar law's departure from an exponential in its uncertainty."""
     seconds = required_h * 3600
-    value = math.exp(-rate.value * seconds)
+    value, lo, hi = (math.exp(min(-r * seconds, _MOST_EXPONENT)) for r in (rate.value, rate.hi, rate.lo))
     # a laminar leak eases off a little faster than in proportion to the gauge pressure: from rest to p1 by
     # p1 / (2 p_atm); over the share that is lost, about half of that
-    law = abs(value * math.log(value)) * abs(1 - value) * main.fit.p1 / (4 * main.atmosphere_kpa)
+    law = abs(value * rate.value * seconds) * abs(1 - value) * main.fit.p1 / (4 * main.atmosphere_kpa)
     u = combine(value * rate.u * seconds, law)
-    lo, hi = math.exp(-rate.hi * seconds), math.exp(-rate.lo * seconds)
     return Estimate(
         value=value, u=u, unit="1",
         lo=value - combine(value - lo, 1.96 * law), hi=value + combine(hi - value, 1.96 * law),

@@ -59,6 +59,29 @@ def test_the_strokes_of_a_hand_pump_are_one_filling():
     assert spans(pd.DataFrame({"time_s": time, "pressure_kpa": noisy})) == [pytest.approx((150 / 3600, 1.96), abs=0.01)]
 
 
+def test_a_log_that_begins_under_pressure_begins_with_a_hold():
+    log = made(refills_h=(1.5,), open_s=600.0).frame
+    late = log[log["time_s"] > 600.0].reset_index(drop=True)
+    assert [s for s, _ in spans(late)] == pytest.approx([600 / 3600, 1.5 + 710 / 3600], abs=0.02)
+
+
+@pytest.mark.parametrize("tau_s", [7.2, 60.0])
+def test_a_tank_that_empties_at_once_is_found_as_often_as_it_was_filled(tau_s):
+    period, filling = 8 * tau_s, 2.0
+    time = np.arange(0.0, 3 * period, 0.1)
+    since = time % period
+    gauge = 700 * np.where(since < filling, since / filling, np.exp(-(since - filling) / tau_s))
+    log = pd.DataFrame(
+        {"time_s": time, "pressure_kpa": gauge + 0.5 * np.random.default_rng(1).standard_normal(len(time))}
+    )
+    # 2.3 tau from filling to a tenth
+    assert [h * 3600 for _, h in spans(log)] == pytest.approx([2.3 * tau_s] * 3, rel=0.05)
+    r = judged(log, Tank(id="T1", volume_ml=1000))
+    assert r.verdict == "reject"
+    assert r.quantities["time_constant_h"].value * 3600 == pytest.approx(tau_s, rel=0.01)
+    assert r.quantities["retained_fraction"].value == pytest.approx(0.0, abs=1e-12)  # e^-240 and less
+
+
 def test_each_hold_is_named_with_start_length_and_leak_rate():
     notes = [n for n in judged(made(refills_h=(2.0,)).frame).notes if n.startswith("Hold ")]
     assert len(notes) == 2
@@ -145,6 +168,14 @@ def test_the_later_hold_is_expected_to_settle_less_and_that_is_said():
     ).groups()
     assert 0 < float(mean) < PROCEDURE.settling.creep_share
     assert float(u) < PROCEDURE.settling.creep_share_u
+
+
+def test_holds_of_two_logs_are_named_by_their_logs():
+    logs = [made(seed=n).frame for n in (1, 2)]
+    r = analyse_tank(logs, TANK, PROCEDURE, log_names=("monday.csv", "friday.csv")).result
+    assert [n.split(":")[0] for n in r.notes if n.startswith("Hold ")] == [
+        "Hold 1 of 1 in monday.csv", "Hold 1 of 1 in friday.csv",
+    ]  # fmt: skip
 
 
 def test_one_hold_combines_to_itself():
