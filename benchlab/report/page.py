@@ -119,6 +119,7 @@ def environment() -> Environment:
     env = Environment(
         loader=PackageLoader("benchlab.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, keep_trailing_newline=False, finalize=_unbroken,
+        optimized=False,  # of templates that are used once: folding constants costs more than it saves
     )  # fmt: skip
     env.filters |= {
         "title_of": text.title, "unit": text.unit, "estimate": text.estimate, "interval": text.interval,

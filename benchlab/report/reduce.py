@@ -33,6 +33,7 @@ def corner_rows(x: Array, curves: list[Array], tolerance: float) -> NDArray[np.i
     """
     if len(x) < 3:
         return np.arange(len(x))
+    y = np.array(curves)
     keep = {0, len(x) - 1}
     spans = [(0, len(x) - 1)]
     while spans:
@@ -40,15 +41,11 @@ def corner_rows(x: Array, curves: list[Array], tolerance: float) -> NDArray[np.i
         if hi - lo < 2:
             continue
         inner = slice(lo + 1, hi)
-        off = np.max([_distance(x, c, lo, hi, inner) for c in curves], axis=0)
+        straight = y[:, lo, None] + (y[:, hi] - y[:, lo])[:, None] * (x[inner] - x[lo]) / (x[hi] - x[lo])
+        off = np.abs(y[:, inner] - straight).max(axis=0)
         worst = int(np.argmax(off))
         if off[worst] > tolerance:
             middle = lo + 1 + worst
             keep.add(middle)
             spans += [(lo, middle), (middle, hi)]
     return np.array(sorted(keep))
-
-
-def _distance(x: Array, y: Array, lo: int, hi: int, inner: slice) -> Array:
-    straight = y[lo] + (y[hi] - y[lo]) * (x[inner] - x[lo]) / (x[hi] - x[lo])
-    return np.asarray(np.abs(y[inner] - straight))

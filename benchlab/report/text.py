@@ -11,6 +11,7 @@ from benchlab.results import Estimate, Finding
 NONE = "–"
 """Stands where there is no number."""
 _TIE = "\u00a0"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=[°%])")
 
 _UNITS = {
     "1": "", "deg": "°", "C": "°C", "ohm": "Ω", "us": "µs", "um": "µm", "Pa m3/s": "Pa·m³/s", "s/60 deg": "s/60°",
@@ -194,8 +195,10 @@ def _in_sentence(name: str) -> str:
 
 def unbroken(sentence: str) -> str:
     """Tie a number to its uncertainty, sign and unit, so that no line ends between them."""
+    if " " not in sentence:  # most of what a page holds are single words and numbers
+        return sentence
     tied = sentence.replace(" ± ", f"{_TIE}±{_TIE}").replace("≤ ", f"≤{_TIE}").replace("≥ ", f"≥{_TIE}")
-    return re.sub(r"(?<=\d) (?=[°%])", _TIE, tied)
+    return _BEFORE_UNIT.sub(_TIE, tied)
 
 
 def untied(sentence: str) -> str:

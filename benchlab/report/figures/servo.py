@@ -32,10 +32,10 @@ def waveform_figure(tables: Any) -> Figure | None:
     if not there:
         return None
     fig = Drawing()
+    halves = {which: wave[wave["which"] == which] for which in ("first", "last")}
     for row, column in enumerate(there):
         ref = "y" if row == 0 else "y2"
-        for which, colour, dash in (("first", "second", "dash"), ("last", "fit", "solid")):
-            part = wave[wave["which"] == which]
+        for (which, part), colour, dash in zip(halves.items(), ("second", "fit"), ("dash", "solid"), strict=True):
             fig.add(
                 line(
                     numbers(part, "time_in_cycle_s"), numbers(part, column), colour=colour, dash=dash,
@@ -50,7 +50,7 @@ def waveform_figure(tables: Any) -> Figure | None:
         fig.layout |= {"xaxis": axis("time in the cycle, s"), "yaxis": axis(names[there[0]])}
     fig.layout["showlegend"] = True
     return Figure(
-        title="First against last cycles", conclusion=_wave_words(wave, there),
+        title="First against last cycles", conclusion=_wave_words(halves, there),
         look_for="Look for: last strokes later or slower than the first, a rest position that moved, new spikes of "
         "current. Medians of the first and the last 20 cycles.",
         json=finish(fig), height=360 if len(there) == 2 else 250,
@@ -123,11 +123,10 @@ def stroke_figure(tables: Any) -> Figure | None:
     )  # fmt: skip
 
 
-def _wave_words(wave: pd.DataFrame, columns: list[str]) -> str:
+def _wave_words(halves: dict[str, pd.DataFrame], columns: list[str]) -> str:
     parts = []
-    first, last = wave[wave["which"] == "first"], wave[wave["which"] == "last"]
     for column in columns:
-        a, b = numbers(first, column), numbers(last, column)
+        a, b = (numbers(half, column) for half in halves.values())
         a, b = a[np.isfinite(a)], b[np.isfinite(b)]
         if not len(a) or not len(b):
             continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -36,12 +36,15 @@ MAIN = (
     "moving_current_ref_a", "moving_current_a", "idle_current_a", "peak_current_a",
 )  # fmt: skip
 """Quantities shown first; the others follow behind "more quantities"."""
+Curve = dict[str, Array]
+"""A fitted trend: cycle, fit, lo, hi."""
 
 
 def trend_figures(analysis: Analysis) -> Iterator[Figure]:
     """Yield a figure for every quantity that was measured per cycle."""
+    curves = _curves(analysis)
     for name in shown_quantities(analysis):
-        yield trend_figure(analysis, name)
+        yield trend_figure(analysis, name, curves)
 
 
 def shown_quantities(analysis: Analysis) -> list[str]:
@@ -58,14 +61,17 @@ def shown_quantities(analysis: Analysis) -> list[str]:
     return sorted((c for c in ordered if c not in raw), key=lambda c: not _failed(analysis.result, c))
 
 
-def trend_figure(analysis: Analysis, quantity: str) -> Figure:
-    """Draw one quantity over the cycles: readings, fit with its 95 % band, limits, steps and outliers."""
+def trend_figure(analysis: Analysis, quantity: str, curves: Mapping[str, Curve] | None = None) -> Figure:
+    """Draw one quantity over the cycles: readings, fit with its 95 % band, limits, steps and outliers.
+
+    ``curves`` are the analysis's fitted curves where they were taken out of its tables already.
+    """
+    curve = (_curves(analysis) if curves is None else curves).get(quantity)
     result, cycles = analysis.result, analysis.tables["cycles"]
     cycle, value = numbers(cycles, "cycle"), numbers(cycles, quantity)
     outliers = sorted({e.cycle for e in result.events if e.kind == "outlier" and e.quantity == quantity and e.cycle})
     is_out = np.isin(cycle, outliers)
     inside = np.where(is_out, np.nan, value)
-    curve = _curve(analysis, quantity)
     levels, wedges = _limits(result, quantity), _wedges(result, quantity, cycle)
     lo, hi = _range(inside, curve, [y for y, _ in levels], [end[1] for _, end, _ in wedges])
 
@@ -132,14 +138,20 @@ def _steps(result: PartResult, quantity: str) -> list[Event]:
     return [e for e in result.events if e.kind == "step" and e.quantity == quantity and e.cycle is not None]
 
 
-def _curve(analysis: Analysis, quantity: str) -> dict[str, Array] | None:
-    curves = analysis.tables.get("trend_curves")
-    if curves is None:
-        return None
-    own = curves[curves["quantity"] == quantity]
-    arrays = {c: numbers(own, c) for c in ("cycle", "fit", "lo", "hi")}
-    ok = np.all([np.isfinite(a) for a in arrays.values()], axis=0)
-    return {k: v[ok] for k, v in arrays.items()} if ok.sum() >= 2 else None
+def _curves(analysis: Analysis) -> dict[str, Curve]:
+    """The fitted curves by quantity, as far as two points or more are known."""
+    table = analysis.tables.get("trend_curves")
+    if table is None:
+        return {}
+    names = ("cycle", "fit", "lo", "hi")
+    values = np.array([numbers(table, c) for c in names])
+    out: dict[str, Curve] = {}
+    for quantity, rows in table.groupby("quantity", sort=False).indices.items():
+        own = values[:, rows]
+        own = own[:, np.isfinite(own).all(axis=0)]
+        if own.shape[1] >= 2:
+            out[str(quantity)] = dict(zip(names, own, strict=True))
+    return out
 
 
 def _limits(result: PartResult, quantity: str) -> list[tuple[float, str]]:
@@ -205,7 +217,7 @@ def _add_wedge(
     return True
 
 
-def _range(value: Array, curve: dict[str, Array] | None, levels: list[float], ends: list[float]) -> tuple[float, float]:
+def _range(value: Array, curve: Curve | None, levels: list[float], ends: list[float]) -> tuple[float, float]:
     """Axis range: all readings that are not outliers and the fit; limits too, unless they would squash the readings."""
     seen = [value[np.isfinite(value)]] + ([curve["fit"]] if curve is not None else [])
     shown = np.concatenate(seen)
