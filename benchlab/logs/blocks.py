@@ -80,6 +80,8 @@ class BlockParser:
         self.last_line = 0
         self._numeric = [t == "n" for t in dialect.types]
         self._names = [f"c{i}" for i in range(dialect.width)]
+        self._words = False
+        """A word stood for a number; as long as none does, the parser need not compare every number to all of them."""
         self._parsing = pyarrow.csv.ParseOptions(delimiter=dialect.delimiter or "\x1f")
         self._non_ascii = False
         self._odd = self._tried = 0
@@ -127,22 +129,11 @@ class BlockParser:
             block = _collapse_blanks(block)
         if self.encoding == "cp1252" and not block.isascii():
             block = block.decode("cp1252", "replace").encode()
-        types = [pa.float64() if numeric else pa.string() for numeric in self._numeric]
-        try:
-            table = pyarrow.csv.read_csv(
-                pa.BufferReader(block),
-                read_options=pyarrow.csv.ReadOptions(column_names=self._names, block_size=len(block) + 1),
-                parse_options=self._parsing,
-                convert_options=pyarrow.csv.ConvertOptions(
-                    column_types=dict(zip(self._names, types, strict=True)),
-                    null_values=_NULLS,
-                    strings_can_be_null=True,
-                    decimal_point=d.decimal,
-                ),
-            )
-        except pa.ArrowInvalid:
-            return None
-        if table.num_rows != n:
+        table = self._table(block)
+        if table is None and not self._words:
+            self._words = True
+            table = self._table(block)
+        if table is None or table.num_rows != n:
             return None
         columns = []
         for i, numeric in enumerate(self._numeric):
@@ -156,6 +147,24 @@ class BlockParser:
         if self._nothing_in_a_row(columns, n):
             return None
         return Rows(lines=np.arange(first_line, first_line + n), columns=self._in_one_unit(columns))
+
+    def _table(self, block: bytes) -> pa.Table | None:
+        """Return the cells of a block, None where one is not what its column holds."""
+        types = [pa.float64() if numeric else pa.string() for numeric in self._numeric]
+        try:
+            return pyarrow.csv.read_csv(
+                pa.BufferReader(block),
+                read_options=pyarrow.csv.ReadOptions(column_names=self._names, block_size=len(block) + 1),
+                parse_options=self._parsing,
+                convert_options=pyarrow.csv.ConvertOptions(
+                    column_types=dict(zip(self._names, types, strict=True)),
+                    null_values=_NULLS if self._words or not all(self._numeric) else [""],
+                    strings_can_be_null=True,
+                    decimal_point=self.dialect.decimal,
+                ),
+            )
+        except pa.ArrowInvalid:
+            return None
 
     def _nothing_in_a_row(self, columns: Sequence[Cells], n: int) -> bool:
         """Tell whether some row is all missing: such a line may be a blank one and is for the exact path."""

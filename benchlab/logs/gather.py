@@ -15,7 +15,8 @@ from benchlab.logs.scratch import Scratch, ScratchFile, ScratchWords
 T = TypeVar("T")
 Array = np.ndarray[Any, Any]
 IN_MEMORY = 8_000_000
-"""Values of a log that are held in memory (64 MB): a million rows of eight columns."""
+"""Values of a log that are held in memory (64 MB): a million rows of eight columns. A longer log is handed to its
+scratch file in smaller portions."""
 _CLOCK = ("time_s", "segment")
 
 
@@ -76,7 +77,7 @@ class Gathered:
                     table[key].add(piece)
                     written[key, id(piece)] = table[key]
                     self._in_memory += len(piece) if piece.strides != (0,) else 0
-        if self._in_memory > IN_MEMORY:
+        if self._in_memory > (IN_MEMORY if self._file is None else IN_MEMORY // 8):
             self._spill()
 
     def _new(self, key: str) -> _Column:

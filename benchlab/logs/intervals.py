@@ -9,7 +9,7 @@ import numpy as np
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 
-_PER_DECADE = 200  # bins of about one per cent
+_PER_DECADE = 200  # bins of about one per cent; 1, 0.1 and 0.01 s stand in the middle of theirs, not at an edge
 _DECADES = (-9, 8)
 _MAX_LONG = 100_000
 _STRETCH = 1 << 15
@@ -66,7 +66,7 @@ class Intervals:
         if not total:
             return float("nan")
         at = int(np.searchsorted(np.cumsum(self.counts), share * total, side="left"))
-        return float(10 ** ((at + 0.5) / _PER_DECADE + _DECADES[0]))
+        return float(10 ** (at / _PER_DECADE + _DECADES[0]))
 
     def gaps(self, factor: float) -> list[tuple[float, float]]:
         """Return (start, size) of the intervals that are no part of the log's ordinary rhythm.
@@ -80,4 +80,4 @@ class Intervals:
 
 def _bins(size: Floats) -> np.ndarray[Any, np.dtype[np.int64]]:
     exponent = np.log10(np.maximum(size, 10.0 ** _DECADES[0])) - _DECADES[0]
-    return np.minimum((exponent * _PER_DECADE).astype(np.int64), _PER_DECADE * (_DECADES[1] - _DECADES[0]) - 1)
+    return np.minimum((exponent * _PER_DECADE + 0.5).astype(np.int64), _PER_DECADE * (_DECADES[1] - _DECADES[0]) - 1)
