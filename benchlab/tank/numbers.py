@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 from scipy.special import chdtrc
 
 from benchlab.airframe import Tank
@@ -135,6 +134,8 @@ def _scaled_parts(fit: DecayFit) -> dict[str, float]:
 
 def _weights(covariance: Array) -> Array:
     """Weights (n,), none below zero and 1 in all, that make the variance of a weighted mean least."""
+    from scipy.optimize import nnls  # slow to load, and most tanks are held once
+
     scale = float(np.sqrt(np.diag(covariance).min()))
     root = np.linalg.cholesky(covariance / scale**2 + 1e-9 * np.eye(len(covariance)))
     stiff = 1e4
