@@ -183,6 +183,7 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
     step = min(float(time[1] - time[0]), 5.0)
     fine = np.arange(0.0, time[-1] + step / 2, step)
     room = np.interp(fine, time, room_k)
+    about = np.concatenate([room[:1], (room[1:] + room[:-1]) / 2])  # while a step is made
     outside = np.interp(fine, time, atmosphere)
     gas = room[0]
     n = outside[0] * volume / (R * gas)
@@ -194,7 +195,7 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
         stretch = creep_end * (1 - np.exp(-((held / s.creep_s) ** s.creep_stretch)))
         if s.refills_h or s.recovers:
             stretch = creep_end * float(loads[:i] @ crept[:i][::-1]) / start
-        gas += (room[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
+        gas += (about[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
         if t <= s.before_s or (t > s.before_s and not s.sealed and t > sealed):
             n = outside[i] * volume / (R * gas)
         elif t <= sealed:

@@ -10,69 +10,36 @@ which is exact for a laminar leak, whatever the weather does, because the drivin
 ``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` is itself measured (``compensation.dose``). Where the
 pressure is small beside the atmosphere it is the gauge pressure: then this is DESIGN section 7's sum of exponentials.
 
-Everything is linear: a, k, e and the sizes of the settling's courses, of which mean and covariance are known beforehand
-(``settling``). The estimate is the best linear one (generalised least squares with that prior as more observations;
-JCGM 100 for what it is made of); only the noise, of which the residuals tell, is averaged over (``noise``). A settling
-that the log cannot tell from a leak thus widens the interval instead of passing for one or the other.
+Of the settling's course nobody knows more than ``settling`` says. So the leak is averaged (Bayes' rule) over the
+courses that a tank may show, each with the weight that the log gives it (``shapes``), and over the noise, of which the
+residuals tell (``noise``). Beside them stands one more answer: the linear estimate that leaves the course open, built
+on mean and covariance of the sizes alone. It takes over where the log fits no single course, and is then wide: a
+settling that the log cannot tell from a leak widens the interval instead of passing for one or the other.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
+from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import ndtr
 
-from benchlab.tank.noise import Noise, covariance, likely_noises
-from benchlab.tank.settling import Settling, courses, durations, sizes
+from benchlab.tank.fit_data import HoldData
+from benchlab.tank.noise import Noise, covariance, likely_noises, log_density
+from benchlab.tank.settling import courses, durations, lag_times, sizes
+from benchlab.tank.shapes import Fits, fitting_grid, solve
 
 Array = NDArray[np.float64]
 
-_WIDE = 10.0
-"""Prior standard deviations of a and of k times the longest dose, in start pressures: as good as none."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HoldData:
-    """What is fitted, at m times from sealing; pressures in kPa, covariances in kPa2."""
-
-    time_s: Array
-    value: Array
-    """P ln(N / P), shape (m,)."""
-    dose: Array
-    """D(t), kPa s, shape (m,)."""
-    gauge: Array
-    """Gauge pressure as it stood, shape (m,)."""
-    white: Array
-    """Standard uncertainty of each value from its own scatter or resolution."""
-    known: Mapping[str, Array]
-    """Covariances (m, m) of what is known to disturb all values together, by name."""
-    reference_kpa: float
-    """P."""
-    level_kpa: float
-    """Gauge pressure at the start: the unit of the settling's shares."""
-    atmosphere_kpa: float
-    settling: Settling
-    lag: Array | None = None
-    """Reading errors (m, quick), kPa, if the gas follows the thermometer with the times ``settling.lag_times``."""
-
-    @property
-    def common(self) -> Array:
-        """Sum of the known covariances."""
-        return sum(self.known.values(), np.zeros((len(self.time_s), len(self.time_s))))
-
-    @property
-    def give(self) -> Array:
-        """Column of the wall's give, shape (m, 1)."""
-        return np.asarray(self.gauge[:1] - self.gauge)[:, None]
-
-    @property
-    def fixed(self) -> Array:
-        """Columns of a and k, shape (m, 2)."""
-        return np.column_stack([np.ones_like(self.dose), -self.dose])
+_OPEN_SHARE = 0.15
+"""Prior probability that a tank's settling follows none of the courses (starting value of this project)."""
+_LIGHT = 1e-6
+"""Answers with less weight than this are left out."""
+_DRAWN = 60
+"""Heaviest answers of which the fitted curve is made."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,29 +67,22 @@ class DecayFit:
     fit: Array
     fit_u: Array
     """Fitted corrected gauge pressure at the given times, and its standard uncertainty."""
+    open_share: float = 0.0
+    """Probability, given the log, that the settling follows none of the courses thought possible."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Model:
-    """The linear model: columns (m, n), prior mean (n,), square root of the prior covariance (n, n)."""
+class _Answers:
+    """Normal posteriors of a, k, quick part, slow part, their integral over time (kPa s) and e, n of one noise."""
 
-    columns: Array
+    noise: Noise
+    log_share: Array
     mean: Array
-    root: Array
-    wanted: Array
-    """Rows (6, n) that give a, k, quick part, slow part, their integral over time (kPa s) and e."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Solved:
-    """The posterior under one noise."""
-
-    share: float
-    mean: Array
-    half: Array
-    """Square root (n, n) of the posterior covariance."""
-    weights: Array
-    """What each value does to k, shape (m,)."""
+    """Shape (n, 6)."""
+    covariance: Array
+    """Shape (n, 6, 6)."""
+    linear: Callable[[int], tuple[Array, Array, Array, Array]]
+    """Columns (m, c) of an answer, what is added (m,), mean (c,) and covariance (c, c) of what they are times."""
 
 
 def fit_decay(data: HoldData) -> DecayFit:
@@ -136,30 +96,64 @@ def fit_decay(data: HoldData) -> DecayFit:
     if len(data.time_s) < 2 or not data.level_kpa > 0:
         msg = "a decay needs at least two values and a positive pressure to start from"
         raise ValueError(msg)
-    model = _model(data)
+    model = _open_model(data)
     offset, spread = data.value - model.columns @ model.mean, model.columns @ model.root
     noises = likely_noises(data.time_s, data.white, data.common, offset, spread @ spread.T)
-    each = [_solve(data, model, noise, noises.count(noise) / len(noises)) for noise in dict.fromkeys(noises)]
-    return _average(data, model, each, noises[len(noises) // 2])
+    grid = fitting_grid(data, _covariance(data, noises[len(noises) // 2]))
+    answers = []
+    for noise in dict.fromkeys(noises):
+        scatter = _covariance(data, noise)
+        # the noises were picked by the open answer: by how much more they fit a single course they weigh more there
+        open_evidence = log_density(scatter + spread @ spread.T, offset)
+        share = float(np.log(noises.count(noise) / len(noises)))
+        fits = solve(data, grid, scatter)
+        answers += [
+            _single(noise, fits, share + float(np.log(1 - _OPEN_SHARE)) - open_evidence),
+            _open(data, model, noise, share + float(np.log(_OPEN_SHARE))),
+        ]
+    return _average(data, answers)
 
 
-def _model(data: HoldData) -> _Model:
+def _covariance(data: HoldData, noise: Noise) -> Array:
+    return covariance(data.time_s, data.white, data.common, noise)
+
+
+def _single(noise: Noise, fits: Fits, log_share: float) -> _Answers:
+    """Answers under single courses."""
+    n = len(fits.log_share)
+    pick = np.zeros((n, 6, 5))
+    pick[:, [0, 1, 5, 2, 3], range(5)] = 1.0
+    pick[:, 4, 3:] = fits.lasting_s
+
+    def linear(row: int) -> tuple[Array, Array, Array, Array]:
+        return *fits.linear(row), fits.mean[row], fits.covariance[row]
+
+    return _Answers(
+        noise=noise, log_share=fits.log_share + log_share, mean=np.einsum("nij,nj->ni", pick, fits.mean),
+        covariance=pick @ fits.covariance @ np.swapaxes(pick, 1, 2), linear=linear,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _OpenModel:
+    """The linear model of an open course: columns (m, n), prior mean (n,), root of the prior covariance (n, n)."""
+
+    columns: Array
+    mean: Array
+    root: Array
+
+
+def _open_model(data: HoldData) -> _OpenModel:
     quick, slow = courses(data.time_s)
     lag = np.zeros_like(quick) if data.lag is None else data.lag
-    columns = np.hstack([data.fixed, quick, slow, lag, data.give])
     size_mean, size_covariance = sizes(data.settling, data.level_kpa)
-    n, (q, s) = columns.shape[1], (quick.shape[1], slow.shape[1])
-    mean = np.concatenate([[data.value[0], 0.0], size_mean, [data.settling.give]])
-    root = np.zeros((n, n))
-    wide = _WIDE * data.level_kpa
-    root[0, 0], root[1, 1] = wide, wide / max(float(np.ptp(data.dose)), 1e-9)
-    root[2:-1, 2:-1] = _root(size_covariance)
-    root[-1, -1] = max(data.settling.give_u, 1e-9)
-    wanted = np.zeros((6, n))
-    wanted[0, 0] = wanted[1, 1] = wanted[5, -1] = 1.0
-    wanted[2, 2 : 2 + q] = wanted[3, 2 + q : 2 + q + s] = 1.0
-    wanted[4, 2 : 2 + q + s] = np.concatenate(durations())
-    return _Model(columns=columns, mean=mean, root=root, wanted=wanted)
+    fixed_mean, fixed_sd = data.fixed_prior
+    root = np.zeros((3 + len(size_mean), 3 + len(size_mean)))
+    root[:3, :3] = np.diag(fixed_sd)
+    root[3:, 3:] = _root(size_covariance)
+    return _OpenModel(
+        columns=np.hstack([data.fixed, quick, slow, lag]), mean=np.concatenate([fixed_mean, size_mean]), root=root
+    )  # fmt: skip
 
 
 def _root(matrix: Array) -> Array:
@@ -169,88 +163,117 @@ def _root(matrix: Array) -> Array:
     return np.asarray(scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
-def _solve(data: HoldData, model: _Model, noise: Noise, share: float) -> _Solved:
-    """Solve by QR with the prior as more rows: normal equations would lose the answer of nearly parallel columns."""
-    lower = np.linalg.cholesky(covariance(data.time_s, data.white, data.common, noise))
+def _open(data: HoldData, model: _OpenModel, noise: Noise, log_share: float) -> _Answers:
+    """Answer under an open course, by QR with the prior as more rows: normal equations would lose it."""
+    lower = np.linalg.cholesky(_covariance(data, noise))
     offset = data.value - model.columns @ model.mean
     whitened = solve_triangular(lower, np.column_stack([model.columns @ model.root, offset]), lower=True)
-    m, n = model.columns.shape
+    n = model.columns.shape[1]
     q, r = np.linalg.qr(np.vstack([whitened[:, :n], np.eye(n)]))
     half = model.root @ solve_triangular(r, np.eye(n))
-    gain = half @ solve_triangular(lower, q[:m], lower=True, trans="T").T
-    return _Solved(share=share, mean=model.mean + gain @ offset, half=half, weights=gain[1])
+    mean = model.mean + half @ (q[: len(offset)].T @ whitened[:, n])
+    lasting = durations(max(float(mean[1]), 0.0))
+    quick = len(lag_times())
+    wanted = np.zeros((6, n))
+    wanted[[0, 1, 5], range(3)] = 1.0
+    wanted[2, 3 : 3 + quick] = wanted[3, 3 + quick : 3 + len(lasting)] = 1.0
+    wanted[4, 3 : 3 + len(lasting)] = lasting
+    shown = wanted @ half
+    return _Answers(
+        noise=noise, log_share=np.array([log_share]), mean=(wanted @ mean)[None],
+        covariance=(shown @ shown.T)[None],
+        linear=lambda _: (model.columns, np.zeros_like(data.value), mean, half @ half.T),
+    )  # fmt: skip
 
 
-def _average(data: HoldData, model: _Model, each: list[_Solved], noise: Noise) -> DecayFit:
-    """Average over the noises, and go from the linear unknowns to the tank's numbers (first order)."""
-    p = np.array([s.share for s in each])
-    derived, variance = (np.array(x) for x in zip(*(_derived(data, model, s) for s in each), strict=True))
+def _average(data: HoldData, answers: list[_Answers]) -> DecayFit:
+    """Average over all answers, and go from the linear unknowns to the tank's numbers (first order)."""
+    log = np.concatenate([a.log_share for a in answers])
+    p = np.exp(log - log.max())
+    p /= p.sum()
+    kept = p > _LIGHT
+    p = p[kept] / p[kept].sum()
+    mean, covariance_ = (np.concatenate([getattr(a, x) for a in answers])[kept] for x in ("mean", "covariance"))
+    where = [(a, row) for a in answers for row in range(len(a.log_share))]
+    where = [w for w, use in zip(where, kept, strict=True) if use]
+    derived, variance = _derived(data, mean, covariance_)
     centre = p @ derived
     u = np.sqrt(p @ (variance + (derived - centre) ** 2))
     rate, p1, loss, settling, wall = (float(x) for x in centre)
     rate_u, p1_u, loss_u, settling_u, wall_u = (float(x) for x in u)
     lo, hi = _interval(p, derived[:, 0], np.sqrt(variance[:, 0]), rate, rate_u)
-    fit, fit_u = _curve(data, model, each, p)
-    middle = each[int(np.argmax(p))]
+    heaviest = np.argsort(p)[::-1][:_DRAWN]
+    main, row = where[heaviest[0]]
+    fit, fit_u = _curve(data, [where[i] for i in heaviest], p[heaviest] / p[heaviest].sum())
     return DecayFit(
         rate=rate, rate_u=rate_u, rate_lo=lo, rate_hi=hi, p1=p1, p1_u=p1_u, loss=loss, loss_u=loss_u,
         settling=settling, settling_u=settling_u, wall=wall, wall_u=wall_u,
-        parts=_parts(data, middle.weights, noise, rate_u), fit=fit, fit_u=fit_u,
+        parts=_parts(data, main, row, rate_u), fit=fit, fit_u=fit_u,
+        open_share=float(sum(p[i] for i, (a, _) in enumerate(where) if len(a.log_share) == 1)),
     )  # fmt: skip
 
 
-def _derived(data: HoldData, model: _Model, solved: _Solved) -> tuple[Array, Array]:
-    """Rate, p1, loss, settling and wall (5,), and their variances.
+def _numbers(data: HoldData, x: Array) -> Array:
+    """Rate, p1, loss, settling and wall (n, 5) of the unknowns (n, 6).
 
-    p1 is what the leak component is at sealing: while the pressure still settles, a leak is driven by more than its own
-    component, which takes k times the integral of the settling from it (first order in k; DESIGN section 7's sum).
+    p1 is what the leak component is at sealing, the wall having given way to it and not to the pressure as sealed.
+    While the pressure still settles, a leak is driven by more than its own component, which takes k times the integral
+    of the settling from it (DESIGN section 7's sum, to second order in k).
     """
     level, atmosphere = data.reference_kpa, data.atmosphere_kpa
-
-    def numbers(x: Array) -> Array:
-        a, k, quick, slow, integral, give = x
-        amount = level * np.exp((a - k / (1 + give) * integral) / level)
-        p1 = amount - atmosphere
-        rate = k * (1 + p1 / (2 * atmosphere))
-        wider = 1 + (slow + give * p1) / level
-        return np.array([
-            rate / (1 + give), p1, rate * p1 * wider, (quick + slow) * amount / level, wider * (1 + give) - 1,
-        ])  # fmt: skip
-
-    x, half = model.wanted @ solved.mean, model.wanted @ solved.half
-    covariance_ = half @ half.T
-    step = 1e-3 * np.sqrt(np.maximum(np.diag(covariance_), 1e-300))
-    gradient = np.column_stack([
-        (numbers(x + move) - numbers(x - move)) / (2 * h) for h, move in zip(step, np.diag(step), strict=True)
+    a, k, quick, slow, integral, give = x.T
+    amount = level * np.exp((a - k / (1 + give) * integral) / level)
+    p1 = (amount - atmosphere + give * data.gauge[0]) / (1 + give)
+    rate = k * (1 + p1 / (2 * atmosphere))
+    wider = 1 + (slow + give * p1) / level
+    return np.column_stack([
+        rate / (1 + give), p1, rate * p1 * wider, (quick + slow) * amount / level, wider * (1 + give) - 1,
     ])  # fmt: skip
-    return numbers(x), np.einsum("ic,cd,id->i", gradient, covariance_, gradient)
+
+
+def _derived(data: HoldData, mean: Array, covariance_: Array) -> tuple[Array, Array]:
+    """Numbers of the tank (n, 5) and their variances."""
+    step = 1e-3 * np.sqrt(np.maximum(np.diagonal(covariance_, axis1=1, axis2=2), 1e-300))
+    gradient = np.stack([
+        (_numbers(data, mean + move) - _numbers(data, mean - move)) / (2 * move.sum(axis=1, keepdims=True))
+        for move in np.eye(6)[:, None, :] * step
+    ], axis=2)  # fmt: skip
+    return _numbers(data, mean), np.einsum("nic,nic->ni", gradient @ covariance_, gradient)
 
 
 def _interval(p: Array, mean: Array, sd: Array, centre: float, u: float) -> tuple[float, float]:
-    """95 % interval of a mixture of normal distributions."""
-    at = centre + u * np.linspace(-6, 6, 241)
-    cumulative = p @ ndtr((at - mean[:, None]) / sd[:, None])
-    lo, hi = np.interp([0.025, 0.975], cumulative, at)
-    return float(lo), float(hi)
+    """95 % interval of a mixture of normal distributions, by bisection."""
+    wanted = np.array([0.025, 0.975])
+    low, high = np.full(2, centre - 8 * u), np.full(2, centre + 8 * u)
+    for _ in range(16):
+        middle = (low + high) / 2
+        below = ndtr((middle[:, None] - mean) / sd) @ p < wanted
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return float(middle[0]), float(middle[1])
 
 
-def _curve(data: HoldData, model: _Model, each: list[_Solved], p: Array) -> tuple[Array, Array]:
-    """Fitted gauge pressure and its uncertainty."""
-    values = np.array([model.columns @ s.mean for s in each])
-    spread = np.array([((model.columns @ s.half) ** 2).sum(axis=1) for s in each])
-    centre = p @ values
-    variance = p @ (spread + (values - centre) ** 2)
+def _curve(data: HoldData, where: list[tuple[_Answers, int]], p: Array) -> tuple[Array, Array]:
+    """Fitted gauge pressure and its uncertainty, from the answers given."""
+    values, spread = [], []
+    for answers, row in where:
+        columns, shift, mean, covariance_ = answers.linear(row)
+        values.append(columns @ mean + shift)
+        spread.append(np.einsum("mc,mc->m", columns @ covariance_, columns))
+    centre = p @ np.array(values)
+    variance = p @ (np.maximum(spread, 0.0) + (np.array(values) - centre) ** 2)
     amount = data.reference_kpa * np.exp(centre / data.reference_kpa)
     return amount - data.atmosphere_kpa, np.sqrt(variance) * amount / data.reference_kpa
 
 
-def _parts(data: HoldData, weights: Array, noise: Noise, u: float) -> dict[str, float]:
-    """Split the uncertainty of the rate: what each source does through the estimator's weights.
+def _parts(data: HoldData, answers: _Answers, row: int, u: float) -> dict[str, float]:
+    """Split the uncertainty of the rate: what each source does through the heaviest answer's weights of the values.
 
     What is left of the whole is the settling that the log cannot tell from a leak.
     """
+    columns, _, _, posterior = answers.linear(row)
+    whole = _covariance(data, answers.noise)
+    weights = cho_solve((np.linalg.cholesky(whole), True), columns @ posterior[1])
     scaled = weights * (1 + data.level_kpa / (2 * data.atmosphere_kpa))
-    whole = covariance(data.time_s, data.white, data.common, noise)
     out = {name: max(float(scaled @ c @ scaled), 0.0) ** 0.5 for name, c in data.known.items()}
     out["scatter of the readings"] = max(float(scaled @ (whole - data.common) @ scaled), 0.0) ** 0.5
     rest = u**2 - sum(v**2 for v in out.values())

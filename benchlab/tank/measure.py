@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from benchlab.procedure import TankProcedure
 from benchlab.stats.uncertainty import combine, from_resolution, rectangular
 from benchlab.tank.compensation import KELVIN, Pressures, dose, wander
-from benchlab.tank.decay import DecayFit, HoldData, fit_decay
+from benchlab.tank.decay import DecayFit, fit_decay
 from benchlab.tank.fall import falls_far, fit_fall
+from benchlab.tank.fit_data import HoldData
 from benchlab.tank.hold import MANUAL_ROWS, Hold
 from benchlab.tank.reload import settling_left
 from benchlab.tank.settling import Settling, lag_times
@@ -23,6 +24,8 @@ Array = NDArray[np.float64]
 
 _BLOCKS = 110
 _AVERAGED = ("rate", "p1", "loss", "settling", "wall")
+_FINE_S = 5.0
+"""Step at which the gas is followed after the thermometer: well below the shortest time constant of its cooling."""
 _EARLY = 1.7
 """Blocks are narrow at the start, where settling is quick: their edges go with this power of the time."""
 
@@ -213,15 +216,16 @@ def _lag(pressures: Pressures, used: NDArray[np.bool_], t: Array, level_kpa: flo
     if not pressures.temperature_c.measured or len(t) <= MANUAL_ROWS:
         return None
     time, room = pressures.time_s, pressures.temperature_c.series
-    even = np.linspace(time[0], time[-1], min(max(len(time), 2), 20000))
+    even = np.linspace(time[0], time[-1], min(max(len(time), round((time[-1] - time[0]) / _FINE_S), 2), 20000))
     step = even[1] - even[0]
     level = np.interp(even, time, room)
+    between = np.concatenate([level[:1], (level[1:] + level[:-1]) / 2])
     first = _edges(t)
     n = np.diff(np.append(first, len(t)))
     out = []
     for tau in lag_times():
         keep = float(np.exp(-step / tau))
-        gas = pd.Series(level).ewm(alpha=1 - keep, adjust=False).mean().to_numpy()
+        gas = pd.Series(between).ewm(alpha=1 - keep, adjust=False).mean().to_numpy()
         late = np.interp(time[used], even, gas - level) * level_kpa / gas_k
         out.append(np.add.reduceat(late, first) / n)
     return np.column_stack(out)

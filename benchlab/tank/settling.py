@@ -1,10 +1,12 @@
 """What is known beforehand of a tank's settling: which courses in time are expected, how large, how sure.
 
-Settling is the sum of a quick part (the gas cools after filling) and of a slow one (the wall creeps, as a stretched
-exponential: a wall has no single relaxation time). Neither size nor shape is known. The shapes thought possible are
-laid on nodes; a tank shows one of them. Some walls are soft, some stiff, and some tanks have cooled already. From
-that follow mean and covariance of the size at every node, and these alone are used: a linear estimate built on them
-has, over all tanks of this kind together, the standard error that it states.
+Settling is the sum of a quick part (the gas cools after filling: an exponential) and of a slow one (the wall creeps: a
+stretched exponential, for a wall seldom has a single relaxation time). Neither size nor course is known; here stand the
+laws they are drawn from, so far as one can say before the log is seen. Some walls are stiff, and some tanks have cooled
+already.
+
+``benchlab.tank.shapes`` averages over these courses. For a settling that follows none of them, mean and covariance of
+the sizes on a fixed set of courses are given too, of which a tank may show any mixture.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gamma
+from scipy.special import gamma, ndtr
 
 Array = NDArray[np.float64]
 
@@ -23,13 +25,18 @@ _TYPICAL_QUICK_S, _QUICK_SPREAD = 95.0, 0.9
 """Middle and spread (of its logarithm) within that range (starting values of this project)."""
 SLOW_S = (600.0, 7200.0)
 """Range of the time constant of wall creep, every part of it as likely (common practice, no source)."""
-STRETCH = (0.7, 0.8, 0.9, 1.0)
-"""Exponents of the creep that are thought as likely (polymers creep with 0.3 to 1; starting values of this project)."""
+STRETCH = (0.6, 1.0)
+"""Range of the exponent of the creep (polymers creep with 0.3 to 1, the low ones over far longer times than a hold)."""
+_STRETCH_BELOW, _SINGLE_SHARE = 0.12, 0.2
+"""How far the exponent falls below 1 (half normal), and the share of walls that have a single relaxation time after all
+(starting values of this project)."""
 _STIFF_SHARE, _STIFF = 0.2, 0.1
 """This share of tanks settles only so much of what the others do."""
+_QUICK_NODES, _SLOW_NODES, _STRETCH_NODES = 16, 14, (0.7, 0.8, 0.9, 1.0)
 _LATE, _LATE_U = 0.5, 0.5
+"""Mean and deviation of ``LATE`` below."""
+LATE = (0.0, 1.0)
 """How far the gas comes after the thermometer: not at all if that is in the gas, wholly if it is beside the tank."""
-_QUICK_NODES, _SLOW_NODES = 16, 14
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,43 +52,86 @@ class Settling:
     """Share by which a wall that gives way elastically makes the pressure answer less: p_abs / V dV/dp."""
 
 
+def quick_course(time_s: Array, tau_s: Array) -> Array:
+    """Courses (times, taus) of the quick part, from 1 at sealing to 0."""
+    return np.asarray(np.exp(-time_s[:, None] / tau_s))
+
+
+def slow_course(time_s: Array, tau_s: Array, stretch: Array) -> Array:
+    """Courses (times, taus) of the slow part, from 1 at sealing to 0."""
+    return np.asarray(np.exp(-((time_s[:, None] / tau_s) ** stretch)))
+
+
+def bent(course: Array, share: float) -> Array:
+    """Course in the logarithm of the gas's temperature or volume, which itself settles by ``share`` along ``course``.
+
+    The pressure is fitted in logarithms: what settles by a few per cent there has a slightly different course.
+    """
+    whole = np.expm1(share)
+    return course if abs(whole) < 1e-9 else np.asarray(np.log1p(whole * course) / np.log1p(whole))
+
+
+def lasting_s(tau_s: Array, stretch: Array | float, rate: Array | float) -> Array:
+    """Integral (s) over all time of a course times ``exp(rate t)``, to first order in the rate (1/s)."""
+    inverse = 1 / np.asarray(stretch)
+    return np.asarray(tau_s * gamma(1 + inverse) + rate * tau_s**2 * gamma(1 + 2 * inverse) / 2)
+
+
+def log_quick_density(log_tau: Array) -> Array:
+    """Log prior density over the logarithm of the quick part's time constant, within ``QUICK_S``."""
+    ends = (np.log(QUICK_S) - np.log(_TYPICAL_QUICK_S)) / _QUICK_SPREAD
+    whole = _QUICK_SPREAD * np.sqrt(2 * np.pi) * float(np.diff(ndtr(ends))[0])
+    return np.asarray(-0.5 * ((log_tau - np.log(_TYPICAL_QUICK_S)) / _QUICK_SPREAD) ** 2 - np.log(whole))
+
+
+def log_slow_density(stretch: Array) -> Array:
+    """Log prior density of stretched creep over the logarithm of its time constant (even) and its exponent."""
+    reach = (STRETCH[1] - STRETCH[0]) / _STRETCH_BELOW
+    whole = np.ptp(np.log(SLOW_S)) * _STRETCH_BELOW * np.sqrt(2 * np.pi) * (float(ndtr(reach)) - 0.5)
+    return np.asarray(np.log((1 - _SINGLE_SHARE) / whole) - 0.5 * ((1 - stretch) / _STRETCH_BELOW) ** 2)
+
+
+def log_single_density() -> float:
+    """Log prior density of a single relaxation time over its logarithm."""
+    return float(np.log(_SINGLE_SHARE / np.ptp(np.log(SLOW_S))))
+
+
+def kinds() -> tuple[Array, Array]:
+    """Shares of ordinary tanks and of such as settle little, and what the sizes of either are multiplied by."""
+    return np.array([1 - _STIFF_SHARE, _STIFF_SHARE]), np.array([1.0, _STIFF])
+
+
 def lag_times() -> Array:
-    """Time constants (s) of the quick part, shape (quick,)."""
+    """Time constants (s) of the quick part on its fixed nodes, shape (quick,)."""
     return np.asarray(np.geomspace(*QUICK_S, _QUICK_NODES))
 
 
-def _quick_weights() -> Array:
-    far = np.log(lag_times() / _TYPICAL_QUICK_S) / _QUICK_SPREAD
-    w = np.exp(-0.5 * far**2)
-    return np.asarray(w / w.sum())
-
-
 def _creeps() -> tuple[Array, Array]:
-    """Time constants and exponents of the slow part, shape (slow,) each."""
-    tau, stretch = np.meshgrid(np.geomspace(*SLOW_S, _SLOW_NODES), STRETCH, indexing="ij")
+    """Time constants and exponents of the slow part on its fixed nodes, shape (slow,) each."""
+    tau, stretch = np.meshgrid(np.geomspace(*SLOW_S, _SLOW_NODES), _STRETCH_NODES, indexing="ij")
     return tau.ravel(), stretch.ravel()
 
 
 def courses(time_s: Array) -> tuple[Array, Array]:
-    """Courses of the quick (times, quick) and of the slow part (times, slow), from 1 at sealing to 0."""
-    tau, stretch = _creeps()
-    t = time_s[:, None]
-    return np.exp(-t / lag_times()), np.exp(-((t / tau) ** stretch))
+    """Courses of the quick (times, quick) and of the slow part (times, slow) on the fixed nodes."""
+    return quick_course(time_s, lag_times()), slow_course(time_s, *_creeps())
 
 
-def durations() -> tuple[Array, Array]:
-    """Integrals of the courses over all time (s): tau, and tau / stretch Gamma(1 / stretch)."""
-    tau, stretch = _creeps()
-    return lag_times(), np.asarray(tau / stretch * gamma(1 / stretch))
+def durations(rate: float) -> Array:
+    """``lasting_s`` of all courses on the fixed nodes, quick and slow, shape (quick + slow,)."""
+    return np.concatenate([lasting_s(lag_times(), 1.0, rate), lasting_s(*_creeps(), rate)])
 
 
 def sizes(settling: Settling, level_kpa: float) -> tuple[Array, Array]:
-    """Prior mean and covariance of the size of quick (kPa), slow (kPa) and lag (1) at their nodes, in this order."""
+    """Mean and covariance of the size of quick (kPa), slow (kPa) and lag (1) on the fixed nodes, in this order."""
     level = abs(level_kpa)
-    quick, slow = _quick_weights(), np.full(_SLOW_NODES * len(STRETCH), 1 / (_SLOW_NODES * len(STRETCH)))
+    quick = np.exp(log_quick_density(np.log(lag_times())))
+    quick = quick / quick.sum()
+    k = len(_creeps()[0])
+    slow = np.full(k, 1 / k)
     m_quick, s_quick = _stiff_or_soft(settling.quick_share * level, settling.quick_share_u * level)
     m_slow, s_slow = _stiff_or_soft(settling.slow_share * level, settling.slow_share_u * level)
-    n, k = len(quick), len(slow)
+    n = len(quick)
     covariance = np.zeros((2 * n + k, 2 * n + k))
     at_quick, at_slow, at_lag = slice(0, n), slice(n, n + k), slice(n + k, 2 * n + k)
     covariance[at_quick, at_quick] = _one_of(quick, s_quick, m_quick * m_quick)
@@ -94,8 +144,8 @@ def sizes(settling: Settling, level_kpa: float) -> tuple[Array, Array]:
 
 def _stiff_or_soft(mean: float, sd: float) -> tuple[float, float]:
     """Mean and mean square of a size over soft and stiff tanks."""
-    soft = 1 - _STIFF_SHARE
-    return mean * (soft + _STIFF_SHARE * _STIFF), (mean**2 + sd**2) * (soft + _STIFF_SHARE * _STIFF**2)
+    share, factor = kinds()
+    return mean * float(share @ factor), (mean**2 + sd**2) * float(share @ factor**2)
 
 
 def _one_of(weight: Array, square: float, mean_square: float) -> Array:
