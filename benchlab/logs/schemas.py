@@ -52,9 +52,9 @@ def out_of_bounds(
 ) -> dict[str, Bools]:
     """Return for each column of a batch that fails the schema which of its rows lie outside the bounds.
 
-    A sound batch is told by comparing arrays, which is what the schema's checks come to but without their cost per
-    column; only one that fails is put to the schema itself, lazily. ``spans`` are least and greatest values where
-    they are known already (NaN: not known).
+    That is told by comparing arrays, which is what the schema's checks come to (a test holds one against the other)
+    without a third of a second for loading it. Only a batch with numbers of the wrong type is put to the schema itself,
+    to say what is wrong. ``spans`` are least and greatest values where they are known already (NaN: not known).
 
     Raises
     ------
@@ -63,22 +63,17 @@ def out_of_bounds(
     """
     known = spans or {}
     masks = {c: m for c, x in columns.items() if (m := _outside(x, c, channels, known.get(c))) is not None}
-    if not masks:
-        return {}
+    if all(x.dtype == np.float64 for c, x in columns.items() if channel_of(c) not in LABELS):
+        return masks
     import pandas as pd
     import pandera.errors
 
-    schema = canonical_schema(columns, channels)
     frame = pd.DataFrame({c: pd.array(x, dtype="str") if channel_of(c) in LABELS else x for c, x in columns.items()})
     try:
-        schema.validate(frame, lazy=True)
+        canonical_schema(columns, channels).validate(frame, lazy=True)
     except pandera.errors.SchemaErrors as error:
-        cases = error.failure_cases
-        wrong = cases[~cases["check"].astype("str").str.startswith("in_range")]
-        if len(wrong):
-            raise TypeError(str(wrong.iloc[0].to_dict())) from None
-        return {c: masks[c] for c in dict.fromkeys(cases["column"].astype("str"))}
-    return {}
+        raise TypeError(str(error.failure_cases.iloc[0].to_dict())) from None
+    return masks
 
 
 def _outside(x: Array, column: str, channels: Mapping[str, Channel], span: tuple[float, float] | None) -> Bools | None:

@@ -117,6 +117,11 @@ def test_quick_acceptance_says_what_the_schema_says(values: list[float]) -> None
         assert found["position_deg:1"].tolist() == [abs(v) > 200 for v in values]
 
 
+def test_numbers_of_the_wrong_type_are_a_fault_of_the_program() -> None:
+    with pytest.raises(TypeError, match=r"position_deg:1.*dtype\('float64'\)"):
+        out_of_bounds({"position_deg:1": np.array([1, 2])}, LIMITS)
+
+
 def test_description_names_every_key_of_the_contract(read) -> None:
     log = read(HEADER + ROWS + "6.0,x,7.4\n")
     found = as_json(log)
