@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import gamma
 
 from benchlab.results import Event
 
@@ -23,6 +22,8 @@ ATM_EXPONENT = 0.4 / 1.4
 T_REF = 293.15
 
 Array = NDArray[np.float64]
+
+_LOG_CREEP_S = 43200.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +53,17 @@ class Scenario:
     creep_s: float = 1500.0
     creep_stretch: float = 0.8
     """Exponent of the creep exp(-(t / creep_s)**stretch): a wall has no single relaxation time; 1 would be one."""
+    creep_second: tuple[float, float] = (0.0, 1.0)
+    """(share, s): so much of the creep has a single relaxation time of its own instead."""
+    creep_logarithmic: bool = False
+    """The creep goes with ln(1 + t / creep_s) instead, over ``_LOG_CREEP_S``."""
     heating_share: float = 0.5
     """Share of the adiabatic heating that filling leaves in the gas."""
     gas_lag_s: float = 90.0
+    wall_warmth: tuple[float, float] = (0.0, 1.0)
+    """(K, s): the wall is so much warmer than the room at the first row and cools with this time constant."""
+    room_fall_k: float = 0.0
+    """The room grows colder by this, evenly over the log."""
     elasticity: float = 0.01
     """p_abs / V dV/dp of the wall."""
     noise_kpa: float = 0.01
@@ -64,8 +73,8 @@ class Scenario:
     temperature_resolution_k: float = 0.01
     barometer_noise_kpa: float = 0.005
     barometer_resolution_kpa: float = 0.01
-    thermometer_in_gas: bool = False
-    """False: it shows the air around the tank, which the gas follows with its lag."""
+    thermometer_in_gas: float = 0.0
+    """1: it shows the gas; 0: the air around the tank, which the gas follows with its lag; or so much of either."""
     temperature: bool = True
     barometer: bool = True
     absolute: bool = False
@@ -140,6 +149,7 @@ def simulate_hold(scenario: Scenario, rng: np.random.Generator) -> SimulatedHold
 
 def _surroundings(s: Scenario, time: Array, rng: np.random.Generator) -> tuple[Array, Array]:
     room = s.room_c + _wander(time, s.room_wander_k, 300.0, rng)
+    room -= s.room_fall_k * time / time[-1]
     room += s.thermostat_k * np.sin(2 * np.pi * time / 1500 + rng.uniform(0, 2 * np.pi))
     atmosphere = s.barometer_kpa + _wander(time, s.barometer_wander_kpa, 600.0, rng)
     atmosphere += s.tide_kpa * np.sin(2 * np.pi * time / 43200 + rng.uniform(0, 2 * np.pi))
@@ -185,17 +195,19 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
     room = np.interp(fine, time, room_k)
     about = np.concatenate([room[:1], (room[1:] + room[:-1]) / 2])  # while a step is made
     outside = np.interp(fine, time, atmosphere)
-    gas = room[0]
+    warmth, warm_s = s.wall_warmth
+    wall = warmth * np.exp(-fine / warm_s)
+    gas = room[0] + wall[0]
     n = outside[0] * volume / (R * gas)
     n_sealed = np.nan
     gauge, temperature = np.empty_like(fine), np.empty_like(fine)
-    crept, loads = 1 - np.exp(-((fine / s.creep_s) ** s.creep_stretch)), np.zeros_like(fine)
+    crept, loads = _crept(s, fine), np.zeros_like(fine)
+    sealed_crept = _crept(s, np.maximum(fine - sealed, 0.0))
     for i, t in enumerate(fine):
-        held = max(t - sealed, 0.0)
-        stretch = creep_end * (1 - np.exp(-((held / s.creep_s) ** s.creep_stretch)))
+        stretch = creep_end * sealed_crept[i]
         if s.refills_h or s.recovers:
             stretch = creep_end * float(loads[:i] @ crept[:i][::-1]) / start
-        gas += (about[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
+        gas += (about[i] + wall[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
         if t <= s.before_s or (t > s.before_s and not s.sealed and t > sealed):
             n = outside[i] * volume / (R * gas)
         elif t <= sealed:
@@ -253,6 +265,15 @@ def _refill(
     return aim * volume * (1 + stretch + kappa * (aim - outside)) / (R * gas), gas
 
 
+def _crept(s: Scenario, held_s: Array) -> Array:
+    """Share of the creep that is done after these times."""
+    if s.creep_logarithmic:
+        return np.asarray(np.log1p(np.minimum(held_s, _LOG_CREEP_S) / s.creep_s) / np.log1p(_LOG_CREEP_S / s.creep_s))
+    share, second_s = s.creep_second
+    left = (1 - share) * np.exp(-((held_s / s.creep_s) ** s.creep_stretch)) + share * np.exp(-held_s / second_s)
+    return np.asarray(1 - left)
+
+
 def _fill(s: Scenario, share: float) -> float:
     """Gauge pressure (Pa) aimed at while filling; an overshoot is let out in the last third."""
     if s.overpressure_kpa is None:
@@ -282,10 +303,14 @@ def _truth(
     rate = leak * mean_k / T_REF / ((p - mean_pa) * gives) if p > mean_pa else np.nan
     if rate > 0:
         # while the pressure is still settling the leak is driven by more than its own component: what it takes then
-        # is missing later, the integral of exp(rate t) - 1 over what settles, to second order in rate x time
-        heat = start - (_pressure(n * R * mean_k, volume, 0.0, kappa, mean_pa) - mean_pa)
-        for a, tau, beta in ((heat, s.gas_lag_s, 1.0), (s.creep_share * start, s.creep_s, s.creep_stretch)):
-            p -= a * (rate * tau * gamma(1 + 1 / beta) + (rate * tau) ** 2 * gamma(1 + 2 / beta) / 2)
+        # is missing later, the integral of rate exp(rate t) over what is still to settle
+        warmth, warm_s = s.wall_warmth
+        warm = warmth / mean_k * p_start
+        heat = start - (_pressure(n * R * mean_k, volume, 0.0, kappa, mean_pa) - mean_pa) - warm
+        late = np.concatenate([[0.0], np.geomspace(0.1, 20 * max(s.creep_s, s.creep_second[1], warm_s), 4000)])
+        to_settle = heat * np.exp(-late / s.gas_lag_s) + warm * np.exp(-late / warm_s)
+        to_settle += s.creep_share * start * (1 - _crept(s, late))
+        p -= float(np.trapezoid(rate * np.exp(rate * late) * to_settle, late))
         leak = conductance * (p**2 - mean_pa**2)
         rate = leak * mean_k / T_REF / ((p - mean_pa) * gives)
     return Truth(
@@ -307,7 +332,7 @@ def _readings(s: Scenario, exact: pd.DataFrame, sealed: float, rng: np.random.Ge
         frame["pressure_abs_kpa"] = _rounded(gauge + atmosphere, s.resolution_kpa)
     else:
         frame["pressure_kpa"] = _rounded(gauge, s.resolution_kpa)
-    seen = exact["gas_c" if s.thermometer_in_gas else "room_c"]
+    seen = exact["room_c"] + s.thermometer_in_gas * (exact["gas_c"] - exact["room_c"])
     room = seen.to_numpy() + rng.standard_normal(m) * s.temperature_noise_k
     outside = atmosphere + rng.standard_normal(m) * s.barometer_noise_kpa
     if s.temperature:
