@@ -359,9 +359,10 @@ def _knee(time_s: Array, smooth: Array, a: int, b: int) -> tuple[int, int, tuple
 
 
 def _spikes(gauge: Array, noise: float) -> NDArray[np.bool_]:
-    """Single readings far from both neighbours' median."""
+    """Single readings that jut out from the three before as from the three after: a steep fall is none."""
     if noise == 0 or len(gauge) < 7:
         return np.zeros(len(gauge), bool)
-    padded = np.pad(gauge, 3, mode="edge")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
-    return np.asarray(np.abs(gauge - middle) > max(10 * noise, 0.005 * float(np.abs(gauge).max())))
+    middles = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(gauge, 3, mode="edge"), 3), axis=1)
+    before, after = gauge - middles[: len(gauge)], gauge - middles[-len(gauge) :]
+    away = np.minimum(np.abs(before), np.abs(after))
+    return np.asarray((before * after > 0) & (away > max(10 * noise, 0.005 * float(np.abs(gauge).max()))))
