@@ -12,7 +12,7 @@ from benchlab.simulate.tank import Scenario, leak_rate_for, simulate_hold
 from benchlab.tank.analyse import analyse_tank
 from benchlab.tank.compensation import dose
 from benchlab.tank.fall import fit_fall
-from benchlab.tank.hold import find_hold
+from benchlab.tank.hold import find_holds
 
 PROCEDURE = load_procedures().tank
 TANK = Tank(id="T1", volume_ml=1900, volume_u_ml=15)
@@ -83,11 +83,11 @@ def test_a_fast_fall_has_one_time_constant_where_it_is_exponential():
 def test_a_slow_logger_keeps_the_readings_of_the_steep_fall_after_sealing():
     time = 60.0 * np.arange(121)
     gauge = 10 - 2 * (1 - np.exp(-time / 100)) + 0.002 * np.random.default_rng(1).standard_normal(len(time))
-    assert find_hold(time, gauge).used.all()
+    assert find_holds(time, gauge)[0].used.all()
 
 
 def test_a_single_reading_that_juts_out_is_left_out():
     time = 60.0 * np.arange(121)
     gauge = 10 - 2 * (1 - np.exp(-time / 100)) + 0.002 * np.random.default_rng(1).standard_normal(len(time))
     gauge[50] += 0.2
-    assert np.flatnonzero(~find_hold(time, gauge).used).tolist() == [50]
+    assert np.flatnonzero(~find_holds(time, gauge)[0].used).tolist() == [50]
