@@ -159,7 +159,7 @@ class Mixture:
         slack = 0.05 + 0.1 * np.abs(t)  # the mixture's quantile lies between its components', but for _t_cdf's error
         low, high = (centre + (t - slack) * scale).min(axis=2), (centre + (t + slack) * scale).max(axis=2)
         at = np.clip((centre + t * scale) @ self.weight, low, high)
-        close = 1e-9 * (high - low)
+        close = 1e-7 * (high - low)  # then the last step was far closer
         scale = np.maximum(scale, 1e-300)  # what is known exactly (no drift in the model) has none
         for _ in range(_HALVINGS):
             below, density = _t_cdf((at[:, :, None] - centre) / scale, self.dof)
