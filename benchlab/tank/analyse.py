@@ -177,8 +177,9 @@ def _result(
         notes += [*hold_notes(found.logs, log_names, part, procedure, required_h), *numbers.notes]
         kept = limits.get("retained_fraction", {}).get("value")
         least = kept.lower if kept else None
-        for one in measured:
-            notes += check_notes(one, procedure, least, required_h)
+        for n, one in enumerate(measured, 1):
+            name = "the hold" if len(measured) == 1 else f"hold {n} of {len(measured)}"
+            notes += check_notes(one, procedure, least, required_h, name)
         notes += [n for n in (accuracy_note(numbers.rate, least, required_h),) if n]
         findings += judged(quantities, limits, procedure, numbers)
         longest = max(found.logs, key=lambda log: max(m.hold_s for m in log))

@@ -20,31 +20,37 @@ _BETTER = 4.0
 _MOST_CHANGE = 0.1
 
 
-def check_notes(measured: Measured, procedure: TankProcedure, limit: float | None, required_h: float) -> list[str]:
+def check_notes(
+    measured: Measured, procedure: TankProcedure, limit: float | None, required_h: float, name: str = "the hold"
+) -> list[str]:
     """Notes on one hold: the change over it, and the two ratios where they are missed.
 
     Parameters
     ----------
     limit
         Least retained fraction after ``required_h`` hours; None: no limit, hence no change that is allowed.
+    name
+        What the hold is called where there are several.
     """
     start, change, u = pressure_change(measured)
     hours = measured.hold_s / 3600
     moved = f"{'lost' if change >= 0 else 'gained'} {_two(abs(change))} kPa in {hours:.2g} h"
     notes = [
-        f"Over the hold, by the fitted curve, with settling: {moved} from {start:.3g} kPa (u at most {_two(u)} kPa)."
+        f"Over {name}, by the fitted curve, with settling: {moved} from {start:.3g} kPa (u at most {_two(u)} kPa)."
     ]
     if limit is not None and 0 < limit < 1:
         allowed, step = allowed_change(start, limit, required_h, hours), _step(measured, procedure)
         if step * _FINER > allowed:
             notes.append(
                 f"The gauge's steps of {_two(step)} kPa are not ten times finer than the {_two(allowed)} kPa that a "
-                f"tank at its limit loses in {hours:.2g} h (ratio of ASTM E2930): a finer gauge or a longer hold."
+                f"tank at its limit loses over {name}, {hours:.2g} h (ratio of ASTM E2930): a finer gauge or a longer "
+                "hold."
             )
     if change >= _MOST_CHANGE * start:
         notes.append(
-            f"The pressure changed by {100 * change / start:.2g} % of the start pressure; ASTM E2930, meant for rigid "
-            "vessels, asks for less than 10 %: take the leak rate as a mean over a falling pressure and a moving wall."
+            f"Over {name} the pressure changed by {100 * change / start:.2g} % of the start pressure; ASTM E2930, "
+            "meant for rigid vessels, asks for less than 10 %: take the leak rate as a mean over a falling pressure "
+            "and a moving wall."
         )
     return notes
 

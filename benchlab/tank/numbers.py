@@ -148,18 +148,20 @@ def hold_notes(
     logs: Sequence[Sequence[Measured]], names: Sequence[str], part: Tank, procedure: TankProcedure, required_h: float
 ) -> list[str]:
     """Name each hold with its start, length and leak rate where there are several, and what is assumed of the later."""
-    if sum(len(log) for log in logs) < 2:
+    several = sum(len(log) for log in logs)
+    if several < 2:
         return []
-    notes = []
+    notes: list[str] = []
     for n, log in enumerate(logs):
-        where = names[n] if len(names) == len(logs) > 1 else f"log {n + 1}" if len(logs) > 1 else "the log"
-        for k, one in enumerate(log, 1):
+        where = "" if len(logs) == 1 else f" in {names[n] if len(names) == len(logs) else f'log {n + 1}'}"
+        for one in log:
             own = numbers_of([one], part, procedure, required_h).quantities
             q = own.get("leak_rate_pa_m3_s", own["retained_fraction"])
             what = "leak rate" if "leak_rate_pa_m3_s" in own else f"retained after {required_h:g} h"
+            unit = "" if q.unit == "1" else f" {q.unit}"
             notes.append(
-                f"Hold {k} of {len(log)} in {where}: sealed {one.hold.sealed_s / 3600:.3g} h after it began, held "
-                f"{one.hold_s / 3600:.3g} h, {what} {q.value:.3g} ± {q.u:.2g}{'' if q.unit == '1' else ' ' + q.unit}."
+                f"Hold {len(notes) + 1} of {several}{where}: sealed {one.hold.sealed_s / 3600:.3g} h after the log "
+                f"began, held {one.hold_s / 3600:.3g} h, {what} {q.value:.3g} ± {q.u:.2g}{unit}."
             )
     if any(not m.hold.fresh for log in logs for m in log):
         later = [m.settling for log in logs for m in log if not m.hold.fresh]

@@ -83,17 +83,19 @@ def test_a_tank_that_empties_at_once_is_found_as_often_as_it_was_filled(tau_s):
 
 
 def test_each_hold_is_named_with_start_length_and_leak_rate():
-    notes = [n for n in judged(made(refills_h=(2.0,)).frame).notes if n.startswith("Hold ")]
+    log = made(refills_h=(2.0,)).frame
+    notes = [n for n in judged(log).notes if n.startswith("Hold ")]
     assert len(notes) == 2
     number = r"([\d.e+-]+)"
     told = [
         re.match(
-            rf"Hold \d of 2 in the log: sealed {number} h .* held {number} h, leak rate {number} ± {number} Pa m3/s", n
+            rf"Hold \d of 2: sealed {number} h .* held {number} h, leak rate {number} ± {number} Pa m3/s", n
         ).groups()
         for n in notes
     ]
     assert [float(t[0]) for t in told] == pytest.approx([0.02, 2.03], abs=0.02)
     assert [float(t[1]) for t in told] == pytest.approx([2.0, 2.0], abs=0.03)
+    assert sum(n.startswith(("Over hold 1 of 2, by", "Over hold 2 of 2, by")) for n in judged(log).notes) == 2
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -174,7 +176,7 @@ def test_holds_of_two_logs_are_named_by_their_logs():
     logs = [made(seed=n).frame for n in (1, 2)]
     r = analyse_tank(logs, TANK, PROCEDURE, log_names=("monday.csv", "friday.csv")).result
     assert [n.split(":")[0] for n in r.notes if n.startswith("Hold ")] == [
-        "Hold 1 of 1 in monday.csv", "Hold 1 of 1 in friday.csv",
+        "Hold 1 of 2 in monday.csv", "Hold 2 of 2 in friday.csv",
     ]  # fmt: skip
 
 
