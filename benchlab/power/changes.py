@@ -55,11 +55,11 @@ def lag_of(i: Array, dt: Array, tau: float) -> Array:
     Exact solution of ``tau dx/dt = i - x`` for a current that is piecewise linear; unlinked rows hold the value.
     """
     h = dt / tau
-    a = np.exp(-h)
-    ramp = np.where(h > 1e-6, -np.expm1(-h) / np.where(h > 0, h, 1.0), 1 - h / 2)
-    source = np.concatenate([[0.0], (ramp - a) * i[:-1] + (1 - ramp) * i[1:]])
+    fall = -np.expm1(-h)
+    ramp = np.where(h > 1e-6, fall / np.where(h > 0, h, 1.0), 1 - h / 2)
+    source = np.concatenate([[0.0], (ramp - (1 - fall)) * i[:-1] + (1 - ramp) * i[1:]])
     band = np.ones((2, len(i)), order="F")
-    band[1, :-1] = -a
+    band[1, :-1] = fall - 1
     return np.asarray(dtbtrs(band, source, uplo="L", diag="U")[0])
 
 
