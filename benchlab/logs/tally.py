@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from benchlab.logs.blocks import Cells, Reject
 from benchlab.logs.cells import to_number
+from benchlab.logs.columns import Cells, Reject
 
 Bools = np.ndarray[Any, np.dtype[np.bool_]]
 Floats = np.ndarray[Any, np.dtype[np.float64]]

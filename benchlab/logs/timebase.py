@@ -13,9 +13,9 @@ import pyarrow.compute as pc
 from benchlab.airframe import LogHelp
 from benchlab.errors import LogError
 from benchlab.logs import units
-from benchlab.logs.blocks import Cells, Rows, as_text, numbers_of
 from benchlab.logs.cells import to_number, to_quantity
 from benchlab.logs.clock import ClockKind
+from benchlab.logs.columns import Cells, Rows, as_text, numbers_of
 from benchlab.logs.dialect import Dialect
 from benchlab.logs.mapping import ColumnMap
 from benchlab.logs.stamps import StampForm, Stamps, find_form, from_numbers, parse_stamps

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchlab.logs.oddlines import bytes_of, odd_lines
 from benchlab.logs.table import ReadLog
 
 N = 3000
@@ -78,9 +79,35 @@ def unknown() -> str:
     return _text("t_s,height_m,state", [f"{i / 8 + (i % 5) / 100},{i % 13}.5,{'up' if i % 2 else 3}" for i in range(N)])
 
 
+def mended() -> str:
+    """Lines that are no rows, or rows in a guise of their own, among sound ones; blanks between the cells."""
+    rows = [f"{i / 10:.1f}   {i % 9}.5 7.4" for i in range(N)]
+    for i, odd in enumerate(
+        ["# note", "   // note", "", "  ", "1.5 2.5", "1 2 3 4", "x 2 3", "9.9 OL 7.4", "t_s current_A voltage_V"]
+    ):
+        rows[500 + 150 * i] = odd
+    return _text("t_s current_A voltage_V", rows)
+
+
+def grouped() -> str:
+    """Decimal commas, thousands set apart, quotes, words for missing values."""
+    rows = [f"{i};{i % 9},5;7,4;ok" for i in range(N)]
+    for i, odd in enumerate(
+        ['{};"1,5";7,4;ok', "{};1.234,5;7,4;ok", "{};n/a;;?", "{};;;", '{};1,5;7,4;"a;b"', "{};+,5;7,4;no"]
+    ):
+        rows[700 + 211 * i] = odd.format(700 + 211 * i)
+    return _text("t_s;current_A;voltage_V;remark", rows)
+
+
+def unforeseen() -> str:
+    """Cells that look like numbers and are none."""
+    return _text("t_s,current_A", [f"{i},{i % 9}.5" if i % 700 else f"{i},1-{i}" for i in range(1, N)])
+
+
 LOGS: dict[Callable[[], str], Any] = {
     sound: "servo_cycling", damaged: "current_draw", counter: "current_draw", coarse: "current_draw",
-    stamps: "current_draw", by_name: "current_draw", unknown: None,
+    stamps: "current_draw", by_name: "current_draw", mended: "current_draw", grouped: "current_draw",
+    unforeseen: "current_draw", unknown: None,
 }  # fmt: skip
 
 
@@ -109,3 +136,26 @@ def test_what_is_read_does_not_depend_on_the_block_size(
     pieces = dict(parts(read(text, kind)))
     assert list(pieces) == list(whole)
     assert [k for k in whole if pieces[k] != whole[k]] == []
+
+
+@pytest.mark.parametrize("make", LOGS)
+def test_the_fast_path_reads_what_the_exact_path_reads(
+    read: Callable[..., ReadLog], monkeypatch: pytest.MonkeyPatch, make: Callable[[], str]
+) -> None:
+    text, kind = make(), LOGS[make]
+    fast = dict(parts(read(text, kind)))
+    monkeypatch.setattr("benchlab.logs.blocks.BlockParser._fast", lambda *_: None)
+    exact = dict(parts(read(text, kind)))
+    assert list(exact) == list(fast)
+    assert [k for k in fast if exact[k] != fast[k]] == []
+
+
+def test_odd_lines_are_told_from_plain_rows() -> None:
+    told = {
+        "1,2.5,up": False, " 1 ,-2e-3,": False, ",2,x": False, "1,2,3": False,
+        ",,": True, "": True, "1,2": True, "1,2,x,": True, "a,2,x": True, "1,NaN,x": True, "#1,2,x": True,
+        '1,2,"x"': True, "1,2,x\0": True, "/1,2,x": True,
+    }  # fmt: skip
+    block = "".join(f"{line}\n" for line in told).encode()
+    assert odd_lines(bytes_of(block), ",", [True, True, False], ".").tolist() == list(told.values())
+    assert odd_lines(bytes_of(b"1.5\n1,5\n\n-2"), "", [True], ",").tolist() == [True, False, True, False]
