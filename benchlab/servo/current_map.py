@@ -13,6 +13,8 @@ from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
 _BANDS, _POINTS = 120, 160
+_ROWS = 8
+"""Rows of a cycle that are enough for a point of the map."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,19 +43,23 @@ class CurrentMap:
 
     def add(self, time_s: Array, current: Array, start: Rows, stop: Rows, first: int) -> None:
         """Add the cycles from number ``first`` on, whose rows are ``[start, stop)`` of the arrays."""
-        points, n = self.total.shape[1], len(start)
+        points, n, begin = self.total.shape[1], len(start), time_s[start]
+        time_s = windows.thinned(time_s, start, stop, _ROWS * points)[0]
+        current, start, stop = windows.thinned(current, start, stop, _ROWS * points)
         length = stop - start
-        since = windows.ragged(time_s, start, stop) - np.repeat(time_s[start], length)
-        place = np.floor(since / max(self.duration_s, 1e-9) * points).astype(np.intp)
-        x = windows.ragged(current, start, stop)
-        ok = (place >= 0) & (place < points) & np.isfinite(x)
-        cell = (np.repeat(np.arange(n) * points, length) + place)[ok]
-        total = np.bincount(cell, weights=x[ok], minlength=n * points).reshape(n, points)
-        count = np.bincount(cell, minlength=n * points).reshape(n, points)
+        since = windows.ragged(time_s, start, stop) - np.repeat(begin, length)
+        place = (since / max(self.duration_s, 1e-9) * points).astype(np.intp)
+        cell = np.where(place < points, place, points) + np.repeat(np.arange(n) * (points + 1), length)
+        # time goes on: the samples of a cell lie one after another
+        new = np.flatnonzero(np.diff(cell, prepend=-1))
+        sums = windows.total_and_count(windows.ragged(current, start, stop), new, np.append(new[1:], len(cell)))
+        total, count = (
+            np.bincount(cell[new], weights=x, minlength=n * (points + 1)).reshape(n, points + 1) for x in sums
+        )
         # cycle by cycle: a sum over all cycles of a block would depend on where the block begins
         for i, band in enumerate(self.band_of[first : first + n].tolist()):
-            self.total[band] += total[i]
-            self.count[band] += count[i]
+            self.total[band] += total[i, :-1]
+            self.count[band] += count[i, :-1]
 
     def table(self) -> pd.DataFrame:
         """Mean current (columns: time in cycle, s; index: cycle in the band's middle)."""

@@ -15,15 +15,15 @@ from benchlab.servo.dwells import (
     number_cycles,
     random_times,
 )
-from benchlab.servo.samples import Samples, spread
+from benchlab.servo.samples import WHOLE, Samples, spread
 from benchlab.servo.standing import clean_command, command_dwells, position_rests
 from benchlab.servo.windows import Array, Rows
 
 _FOLLOWS = 0.4
 """Less than this correlation of the position over the command's cycles: it moves to another rhythm."""
 _NO_ANSWER = "the position does not answer the command (servo, sensor or wiring?)"
-_TIMED = 1000
-"""Cycles whose duration is looked at, at most."""
+_TIMED = 200
+"""Cycles of a long record whose duration is looked at."""
 _FEWEST = 16
 """Rows in which two cycles of the shortest pattern could just be told apart."""
 
@@ -56,7 +56,7 @@ class Cycles:
 
 def usual_duration(samples: Samples, cycles: Cycles, most: int) -> tuple[float, int]:
     """Usual duration of a cycle (s), and how many points, at most ``most``, show its rows."""
-    some = spread(len(cycles), _TIMED)
+    some = spread(len(cycles), len(cycles) if len(samples) <= WHOLE else _TIMED)
     rows = np.median(cycles.stop - cycles.start)
     last, first = (samples.at("time_s", row[some]) for row in (cycles.stop - 1, cycles.start))
     return float(np.median(last - first)), int(np.clip(rows, 2, most))
@@ -272,12 +272,13 @@ def _counter_runs(samples: Samples) -> tuple[Rows, Rows, Rows, list[str]]:
     last = np.nan
     for a, b in samples.blocks():
         counter = samples.read("cycle", a, b)
-        whole = np.rint(np.where(np.isfinite(counter), counter, -np.inf))
-        new = np.concatenate([[whole[0] != last], whole[1:] != whole[:-1]])
-        new[samples.first[(samples.first >= a) & (samples.first < b)] - a] = True
-        row = np.flatnonzero(new)
-        starts.append(row + a)
-        values.append(whole[row])
+        change = np.concatenate([[True], counter[1:] != counter[:-1]])
+        change[samples.begins(a, b)] = True
+        row = np.flatnonzero(change)
+        whole = np.rint(np.where(np.isfinite(counter[row]), counter[row], -np.inf))
+        new = (np.concatenate([[last], whole[:-1]]) != whole) | np.isin(row + a, samples.first)
+        starts.append(row[new] + a)
+        values.append(whole[new])
         last = whole[-1]
     start, counted = np.concatenate(starts), np.concatenate(values)
     stop = np.append(start[1:], len(samples))

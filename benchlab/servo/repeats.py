@@ -6,12 +6,12 @@ from collections.abc import Callable
 
 import numpy as np
 
-from benchlab.servo.samples import spread
+from benchlab.servo.samples import WHOLE, spread
 from benchlab.servo.windows import Array, Rows
 
 Read = Callable[[int, int], Array]
 """Gives the signal in rows ``[start, stop)``."""
-_MOST = 2000
+_MOST = 400
 _POINTS = 48
 """Points that a piece is looked at in."""
 ALIKE_CURRENT = 0.7
@@ -41,11 +41,11 @@ def courses(read: Read, rows: int, start: Rows, stop: Rows, points: int = _POINT
 def likeness(read: Read, rows: int, start: Rows, stop: Rows) -> float:
     """Median over the pieces of the correlation between one and the mean of the others; 0 for fewer than two.
 
-    Of very many pieces, some that are evenly spread are looked at.
+    Of a long signal some pieces that are evenly spread are looked at.
     """
     if len(start) < 2:
         return 0.0
-    some = spread(len(start), _MOST)
+    some = spread(len(start), len(start) if rows <= WHOLE else _MOST)
     piece = courses(read, rows, start[some], stop[some])
     piece = piece - piece.mean(axis=1, keepdims=True)
     size = np.linalg.norm(piece, axis=1, keepdims=True)

@@ -25,7 +25,7 @@ WHOLE = 2**18
 """A record of at most so many rows is its own sample."""
 BLOCK = 2**16
 """Rows that are held at a time: their arrays stay in the processor's cache."""
-_PIECES, _PIECE = 256, 512
+_PIECES, _PIECE = 64, 2048
 _GOLDEN = (5**0.5 - 1) / 2
 _RECURS, _MOSTLY = 3, 0.99
 GAP = 5.0
@@ -62,6 +62,10 @@ class Samples:
         """Return which log rows belong to, from 0."""
         return np.asarray(np.searchsorted(self.first, row, side="right") - 1)
 
+    def begins(self, start: int, stop: int) -> Rows:
+        """Return the rows at which logs begin within ``[start, stop)``, counted from ``start``."""
+        return self.first[(self.first >= start) & (self.first < stop)] - start
+
     def read(self, column: str, start: int, stop: int) -> Array:
         """Return one column in rows ``[start, stop)``, NaN where its log lacks it; not to be written to."""
         parts = [
@@ -74,6 +78,8 @@ class Samples:
 
     def at(self, column: str, row: Rows) -> Array:
         """Return one column at a few rows."""
+        if len(self) <= WHOLE:
+            return self.read(column, 0, len(self))[row]
         return np.array([self.read(column, i, i + 1)[0] for i in row.tolist()])
 
     def filled(self, channel: str, start: int, stop: int) -> Array:
@@ -177,7 +183,9 @@ def median3(x: Array, *, at_start: bool, at_end: bool) -> Array:
     if at_end:
         x = np.concatenate([x, x[-1:]])
     a, b, c = x[:-2], x[1:-1], x[2:]
-    return np.asarray(np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c)))
+    upper = np.maximum(a, b)
+    np.minimum(upper, c, out=upper)
+    return np.asarray(np.maximum(np.minimum(a, b), upper, out=upper))
 
 
 def pieces(n: int) -> list[tuple[int, int]]:
@@ -193,7 +201,8 @@ def pieces(n: int) -> list[tuple[int, int]]:
 
 
 def spread(n: int, most: int) -> Rows:
-    """Return at most so many of ``n`` indices, evenly spread."""
+    """Return at most so many of ``n`` indices, evenly spread, at least one."""
+    most = max(most, 1)
     return np.arange(n) if n <= most else np.asarray((np.arange(most) + 0.5) * n / most).astype(np.intp)
 
 

@@ -53,9 +53,10 @@ def command_dwells(samples: Samples, procedure: ServoProcedure) -> Dwells | None
     if not span > 0:
         return None
     levels = _levels(sample, low, span)
-    label = _label(sample, levels, _TOLERANCE * span)
+    row, label = _label(sample, levels, _TOLERANCE * span)
+    standing = np.diff(row, append=len(sample))[label >= 0].sum() / len(sample)
     at_ends = [(np.abs(sample - end) <= _TOLERANCE * span).mean() for end in (low, high)]
-    if (label >= 0).mean() < _DWELL_SHARE or min(at_ends) < _END_SHARE:
+    if standing < _DWELL_SHARE or min(at_ends) < _END_SHARE:
         return None
     runs = _runs(samples, command, lambda _a, _b, x: _label(x, levels, _TOLERANCE * span))
     # a sine sampled in step with itself takes few values too, but stands at none of them
@@ -92,37 +93,39 @@ def _levels(command: Array, low: float, span: float) -> Array:
     return np.bincount(cluster, weights=total[full]) / np.bincount(cluster, weights=count[full])
 
 
-def _label(command: Array, levels: Array, tolerance: float) -> NDArray[np.intp]:
-    """Which level each sample stands at, -1 for none; ``levels`` ascend."""
-    if not len(levels):
-        return np.full(len(command), -1)
+def _label(command: Array, levels: Array, tolerance: float) -> tuple[Rows, NDArray[np.intp]]:
+    """Which level the command stands at, -1 for none, from which rows on; ``levels`` ascend."""
     # a command mostly stays as it is: what is one is looked up once
-    new = np.flatnonzero(np.diff(command, prepend=np.nan) != 0)
-    value = command[new]
+    row = np.flatnonzero(np.concatenate([[True], command[1:] != command[:-1]]))
+    value = command[row]
+    if not len(levels):
+        return row, np.full(len(row), -1)
     nearest = np.searchsorted((levels[1:] + levels[:-1]) / 2, value)
-    label = np.where(np.abs(value - levels[nearest]) <= tolerance, nearest, -1)
-    return np.repeat(label, np.diff(new, append=len(command)))
+    return row, np.where(np.abs(value - levels[nearest]) <= tolerance, nearest, -1)
 
 
 def _runs(
-    samples: Samples, read: Callable[[int, int], Array], label_of: Callable[[int, int, Array], NDArray[np.intp]]
+    samples: Samples,
+    read: Callable[[int, int], Array],
+    label_of: Callable[[int, int, Array], tuple[Rows, NDArray[np.intp]]],
 ) -> _Runs:
     """Cut the record into runs of equal label; runs of label -1 are left out."""
     starts, labels, totals = [], [], []
     last, total = -2, 0.0
     for a, b in samples.blocks():
         x = read(a, b)
-        label = label_of(a, b, x)
-        new = np.diff(label, prepend=last) != 0
-        log = samples.first[(samples.first >= a) & (samples.first < b)]
-        new[log - a] = True
-        row = np.flatnonzero(new)
+        stretch, of_stretch = label_of(a, b, x)
+        log = samples.begins(a, b)
+        row = np.union1d(stretch, log)
+        label = of_stretch[np.searchsorted(stretch, row, side="right") - 1]
+        new = (np.diff(label, prepend=last) != 0) | np.isin(row, log)
+        row, label = row[new], label[new]
         # summed row by row from the very first on, so that no sum depends on where a block begins
         running = np.cumsum(np.concatenate([[total], x]))
         starts.append(row + a)
-        labels.append(label[row])
+        labels.append(label)
         totals.append(running[row])
-        last, total = int(label[-1]), float(running[-1])
+        last, total = int(of_stretch[-1]), float(running[-1])
     start, label, sums = (np.concatenate(x) for x in (starts, labels, totals))
     stop = np.append(start[1:], len(samples))
     level = (np.append(sums[1:], total) - sums) / np.maximum(stop - start, 1)
@@ -152,11 +155,13 @@ def position_rests(samples: Samples, procedure: ServoProcedure) -> Dwells | None
     noise = 1.4826 * np.median(bend) / np.sqrt(6)
     band = max(0.01 * span, 6 * noise, 2.5 * samples.steps.get("position_deg", 0.0))
 
-    def still(a: int, b: int, _: Array) -> NDArray[np.intp]:
+    def still(a: int, b: int, _: Array) -> tuple[Rows, NDArray[np.intp]]:
         begin, end = max(a - width, 0), min(b + width, len(samples))
         smooth = samples.smooth("position_deg", begin, end)
         rests = maximum_filter1d(smooth, width) - minimum_filter1d(smooth, width) <= band
-        return np.where(rests, 0, -1)[a - begin : b - begin]
+        rests = rests[a - begin : b - begin]
+        row = np.flatnonzero(np.concatenate([[True], rests[1:] != rests[:-1]]))
+        return row, np.where(rests[row], 0, -1)
 
     runs = _runs(samples, lambda a, b: samples.filled("position_deg", a, b), still)
     length = runs.stop - runs.start

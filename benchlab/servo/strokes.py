@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from benchlab.procedure import ServoProcedure
 from benchlab.servo.cycles import Cycles
 from benchlab.servo.dwells import HIGH, LOW, Dwells
-from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
 _SPEED_S = 0.01
@@ -124,7 +123,11 @@ def speed_reach(sampling_s: float) -> int:
     return max(1, round(_SPEED_S / sampling_s))
 
 
-def speed(samples: Samples, padded: Array) -> Array:
-    """Slope of a signal from row to row; ``padded`` has ``speed_reach`` more rows at either side."""
-    m = speed_reach(samples.sampling_s)
-    return np.asarray((padded[2 * m :] - padded[: -2 * m]) / (2 * m * samples.sampling_s))
+def speed(x: Array, sampling_s: float) -> Array:
+    """Slope of a signal at each row, over ``speed_reach`` rows to either side; it stands still beyond its ends."""
+    m, out = speed_reach(sampling_s), np.empty(len(x))
+    np.subtract(x[2 * m :], x[: -2 * m], out=out[m:-m])
+    for row in (np.arange(min(m, len(x))), np.arange(max(len(x) - m, 0), len(x))):
+        out[row] = x[np.minimum(row + m, len(x) - 1)] - x[np.maximum(row - m, 0)]
+    out /= 2 * m * sampling_s
+    return out

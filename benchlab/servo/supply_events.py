@@ -84,23 +84,20 @@ def source_ohm(samples: Samples) -> float:
 def usual_levels(v: View, start: Rows, stop: Rows, ohm: float) -> dict[str, Array]:
     """Return the median over each cycle of each running median: ``usual_0_v``, ``usual_1_v``.
 
-    Of a long record not of all rows but of up to ``_STRETCHES`` medians of stretches side by side.
+    Of a long record that of up to ``_STRETCHES`` medians of stretches as long as the shorter filter, for both.
     """
-    level = _level(v, ohm)
-    out = {}
-    for i, width in enumerate(widths(v.samples.sampling_s)):
-        if len(v.samples) <= WHOLE:
-            steady = median_filter(level, size=width, mode="reflect")
-            out[f"usual_{i}_v"] = windows.quantile(steady, start, stop, 0.5)
-            continue
-        length = np.minimum(stop - start, width)
-        stride = length * np.maximum(-((start - stop) // (length * _STRETCHES)), 1)
-        count = (stop - start - length) // stride + 1
-        first = np.cumsum(count) - count
-        begin = np.repeat(start, count) + (np.arange(count.sum()) - np.repeat(first, count)) * np.repeat(stride, count)
-        middle = windows.quantile(level, begin, begin + np.repeat(length, count), 0.5)
-        out[f"usual_{i}_v"] = windows.quantile(middle, first, first + count, 0.5)
-    return out
+    level, width = _level(v, ohm), widths(v.samples.sampling_s)
+    if len(v.samples) <= WHOLE:
+        steady = (median_filter(level, size=w, mode="reflect") for w in width)
+        return {f"usual_{i}_v": windows.quantile(x, start, stop, 0.5) for i, x in enumerate(steady)}
+    length = np.minimum(stop - start, width[0])
+    stride = length * np.maximum(-((start - stop) // (length * _STRETCHES)), 1)
+    count = (stop - start - length) // stride + 1
+    first = np.cumsum(count) - count
+    begin = np.repeat(start, count) + (np.arange(count.sum()) - np.repeat(first, count)) * np.repeat(stride, count)
+    middle = windows.quantile(level, begin, begin + np.repeat(length, count), 0.5)
+    usual = windows.quantile(middle, first, first + count, 0.5)
+    return {f"usual_{i}_v": usual for i in range(len(width))}
 
 
 def find(

@@ -27,6 +27,10 @@ _KEPT = 2**19
 """Rows of strokes whose moving samples are kept; of more, those of some cycles evenly spread."""
 
 
+_ENOUGH = 1000
+"""Rows of a cycle that tell between which ends its command moved."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
     """Samples of the strokes while they move, one after another; of a long log those of some cycles only."""
@@ -160,7 +164,8 @@ class _Collected:
         if "temperature_c" in has:
             out["temperature_c"] = windows.mean(v.raw("temperature_c"), start, stop)
         if "command_us" in has:
-            out["command_low"], out["command_high"] = windows.quantiles(v.raw("command_us"), start, stop, (0.02, 0.98))
+            some = windows.thinned(v.raw("command_us"), start, stop, _ENOUGH)
+            out["command_low"], out["command_high"] = windows.quantiles(*some, (0.02, 0.98))
         if self.wave is not None:
             out |= wave_quantities.of_cycles(v, start, stop, self.wave, self.procedure.cutting.moving_fraction)
         for name, x in out.items():

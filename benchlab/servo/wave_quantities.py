@@ -11,7 +11,7 @@ from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles
 from benchlab.servo.samples import Samples
 from benchlab.servo.standing import clean_command
-from benchlab.servo.strokes import speed, speed_reach
+from benchlab.servo.strokes import speed
 from benchlab.servo.view import View
 from benchlab.servo.windows import Array, Rows
 
@@ -67,7 +67,7 @@ def of_cycles(v: View, start: Rows, stop: Rows, w: Wave, moving_fraction: float)
     if w.middle is None or not ("position_deg" in has or ("command_us" in has and w.shaped)):
         return out
     signal = v.filled("position_deg") if "position_deg" in has else clean_command(v.samples)(v.start, v.stop)
-    velocity = np.abs(speed(v.samples, np.pad(signal, speed_reach(v.samples.sampling_s), mode="edge")))
+    velocity = np.abs(speed(signal, v.samples.sampling_s))
     peak = windows.quantile(velocity, start, stop, 0.98)
     length = stop - start
     first = np.cumsum(length) - length

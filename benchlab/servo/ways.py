@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlab.servo import windows
-from benchlab.servo.strokes import Legs, speed, speed_reach
+from benchlab.servo.strokes import Legs, speed
 from benchlab.servo.view import View
 from benchlab.servo.windows import Array, Rows
 
@@ -79,18 +79,7 @@ def on_the_way(
     position = v.smooth("position_deg")
     way = rest - came
     span = np.where(way == 0, np.nan, way)
-    length = s.stop - s.begin
-    first = np.cumsum(length) - length
-    done = windows.ragged(position, s.begin, s.stop) - np.repeat(came, length)
-    done /= np.repeat(span, length)
-
-    def reached(share: float) -> Rows:
-        """First row at which each stroke has done a share of its way; -1 if never."""
-        with np.errstate(invalid="ignore"):
-            at = windows.first_true(done >= share, first, first + length)
-        return np.where(at >= 0, at - first + s.begin, -1)
-
-    row10, row90 = reached(0.1), reached(0.9)
+    row10, row90 = _reached(position, s, came, span)
     crossings = _Crossings(v, s, came, span, before)
     t10, t90 = crossings.at(row10, 0.1), crossings.at(row90, 0.9)
     transit = t90[0] - t10[0]
@@ -105,15 +94,31 @@ def on_the_way(
         "transit_bend_s": np.hypot(t10[2], t90[2]), "overshoot_deg": np.maximum(excess, 0.0),
     }  # fmt: skip
 
-    velocity = speed(v.samples, np.pad(position, speed_reach(v.samples.sampling_s), mode="edge"))
-    row, stroke = windows.flatten(s.begin, s.rest_begin)
-    length = np.maximum(s.rest_begin - s.begin, 0)
+    velocity = windows.ragged(speed(position, v.samples.sampling_s), s.begin, s.rest_begin)
+    length = s.rest_begin - s.begin
     end = np.cumsum(length)
-    velocity = velocity[row] * np.repeat(sense, length)
+    velocity = velocity * np.repeat(sense, length)
     peak = windows.highest(velocity, end - length, end)
     with np.errstate(invalid="ignore"):
         moves = np.flatnonzero(velocity > np.repeat(moving_fraction * peak, length))
-    return out, Moving(row=row[moves], stroke=stroke[moves])
+    stroke = np.searchsorted(end, moves, side="right")
+    return out, Moving(row=moves + (s.rest_begin - end)[stroke], stroke=stroke)
+
+
+def _reached(position: Array, s: Some, came: Array, span: Array) -> tuple[Rows, Rows]:
+    """First rows at which each stroke has done 10 and 90 % of its way; -1 if never."""
+    found = np.full((2, len(came)), -1)
+    # nearly all have before they are taken to rest: the others are looked at to their end
+    for end in (s.rest_begin, s.stop):
+        late = np.flatnonzero((found < 0).any(axis=0) & np.isfinite(span))
+        begin, length = s.begin[late], (end - s.begin)[late]
+        first = np.cumsum(length) - length
+        done = windows.ragged(position, begin, begin + length) - np.repeat(came[late], length)
+        done /= np.repeat(span[late], length)
+        for i, share in enumerate((0.1, 0.9)):
+            at = windows.first_true(done >= share, first, first + length)
+            found[i, late] = np.where(at >= 0, at - first + begin, -1)
+    return found[0], found[1]
 
 
 class _Crossings:
@@ -195,8 +200,12 @@ def currents(v: View, m: Moving, n: int) -> dict[str, Array]:
     out["moving_a"] = windows.group_mean(x[m.row], m.stroke, n)
     out["first_a"], out["last_a"] = (np.where(at >= 0, x[at], np.nan) for at in (first, last))
     # what the samples of a course met at a random phase leave unknown of its mean: cycle_uncertainty._between
-    slope, unknown = np.diff(x), np.zeros(len(x))
-    unknown[:-1] = slope**2 / 12
-    unknown[1:-1] += np.diff(slope) ** 2 * (5 / 36)
-    out["change_a2"] = np.where(last >= 0, windows.total(unknown, first + 1, last + 1), np.nan)
+    row, _ = windows.flatten(first + 1, last + 1)
+    length = last - first
+    end = np.cumsum(length)
+    here, after = x[row], np.minimum(row + 1, len(x) - 1)
+    slope = x[after] - here
+    bend = np.where(after > row, slope - (here - x[row - 1]), 0.0)
+    unknown = windows.total(slope**2 / 12 + bend**2 * (5 / 36), end - length, end)
+    out["change_a2"] = np.where(last >= 0, unknown, np.nan)
     return out

@@ -24,9 +24,8 @@ _FEW = 6
 def flatten(start: Rows, stop: Rows) -> tuple[Rows, Rows]:
     """Return all rows of the windows one after another, and the window that each belongs to."""
     length = np.maximum(stop - start, 0)
-    window = np.repeat(np.arange(len(start)), length)
-    offset = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length, length)
-    return start[window] + offset, window
+    before = np.cumsum(length) - length
+    return np.repeat(start - before, length) + np.arange(length.sum()), np.repeat(np.arange(len(start)), length)
 
 
 def in_blocks(start: Rows, stop: Rows, block: int) -> Iterator[tuple[slice, int, int]]:
@@ -86,27 +85,50 @@ def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array
     """
     x, start, stop = _finite(x, start, stop)
     count = np.maximum(stop - start, 0)
-    v = ragged(x, start, stop)
     first = np.cumsum(count) - count
-    middle = _quantiles(v, first, count, (0.5,))[0]
-    deviation = np.abs(v - np.repeat(middle, count))
-    spread = 1.4826 * _quantiles(deviation, first, count, (0.5,))[0]
-    keep = deviation <= np.repeat(np.maximum(_CLIP * spread, 1.5 * step), count)
-    held = keep if keep.all() else np.where(keep, v, 0.0)
     end = first + count
-    number = total(keep.astype(float), first, end)
-    average = ratio(total(v if held is keep else held, first, end), number)
-    away = v - np.repeat(average, count)
-    square = total(away**2 if held is keep else np.where(keep, away, 0.0) ** 2, first, end)
-    sd = np.sqrt(np.divide(square, number - 1, out=np.full(len(number), np.nan), where=number > 1))
-    return average, sd, number
+    away = ragged(x, start, stop)
+    middle = _quantiles(away, first, count, (0.5,))[0]
+    away = away - np.repeat(middle, count)
+    deviation = np.abs(away)
+    spread = 1.4826 * _quantiles(deviation, first, count, (0.5,))[0]
+    limit = np.maximum(_CLIP * spread, 1.5 * step)
+    keep = deviation <= np.repeat(limit, count)
+    number = count.astype(float)
+    if not keep.all():
+        away, number = np.where(keep, away, 0.0), total(keep.astype(float), first, end)
+    rest = ratio(total(away, first, end), number)
+    square = total(away**2, first, end) - number * rest**2
+    sd = np.sqrt(np.divide(np.maximum(square, 0.0), number - 1, out=np.full(len(number), np.nan), where=number > 1))
+    return middle + rest, sd, number
 
 
 def ragged(x: NDArray[T], start: Rows, stop: Rows) -> NDArray[T]:
     """Samples of the windows one after another."""
-    if len(start) and (start[1:] == stop[:-1]).all() and (stop >= start).all():
-        return x[start[0] : stop[-1]]
-    return x[flatten(start, stop)[0]]
+    gap = start[1:] - stop[:-1]
+    if not len(start) or (gap < 0).any() or (stop < start).any():
+        return x[flatten(start, stop)[0]]
+    x = x[start[0] : stop[-1]]
+    if not gap.any():
+        return x
+    lengths = np.column_stack([stop - start, np.append(gap, 0)]).ravel()
+    inside: NDArray[np.bool_] = np.repeat(np.arange(len(lengths)) % 2 == 0, lengths)
+    return x[inside]
+
+
+def thinned(x: NDArray[T], start: Rows, stop: Rows, enough: int) -> tuple[NDArray[T], Rows, Rows]:
+    """Samples evenly spread over each window, at least ``enough`` and less than twice as many; all of short ones.
+
+    Returns them one after another, and the windows among them.
+    """
+    count = np.maximum(stop - start, 0)
+    stride = np.maximum(count // enough, 1)
+    if (stride == 1).all():
+        return x, start, stop
+    some = -(-count // stride)
+    end = np.cumsum(some)
+    row = np.repeat(start - (end - some) * stride, some) + np.arange(some.sum()) * np.repeat(stride, some)
+    return x[row], end - some, end
 
 
 def _finite(x: Array, start: Rows, stop: Rows) -> tuple[Array, Rows, Rows]:
@@ -206,7 +228,9 @@ def _reduce(f: np.ufunc, x: NDArray[Any], start: Rows, stop: Rows, empty: float)
         return np.zeros(0)
     if not len(x):
         return np.full(len(start), empty)
-    if stop.max() >= len(x) or start.max() >= len(x):
-        x = np.append(x, empty)
     pairs = np.column_stack([start, np.maximum(stop, start)]).ravel()
+    if pairs[-1] == len(x) and pairs[:-1].max() < len(x):
+        pairs = pairs[:-1]  # the last window goes to the end in any case
+    elif pairs.max() >= len(x):
+        x = np.append(x, empty)
     return np.where(stop > start, f.reduceat(x, pairs)[::2], empty)
