@@ -155,3 +155,15 @@ def test_the_command_line_starts_without_the_heavy_libraries():
     code = "import sys, benchlab.cli; print(sorted({'pandas', 'scipy', 'pandera', 'plotly'} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_run_starts_without_what_only_some_parts_need():
+    # together they take as long to load as all that is always needed; matching and the report load theirs when their
+    # turn comes
+    late = {
+        "scipy.signal", "scipy.stats", "scipy.optimize", "scipy.interpolate", "pandera", "plotly", "jinja2",
+        "benchlab.simulate.servo",
+    }  # fmt: skip
+    code = f"import sys, benchlab.run, benchlab.simulate.demo; print(sorted({late!r} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
