@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from benchlab.errors import LogError
 from benchlab.logs.intervals import Intervals
+from benchlab.logs.stamps import _plain, find_form, parse_stamps
 
 
 def log_of(times: Iterable[object], header: str = "t_s") -> str:
@@ -241,3 +243,34 @@ def test_a_time_in_plain_numbers_that_cannot_be_is_rejected(read, wrong: str) ->
     text = "Date,Time,current_A\n" + "".join(f"20240516,{t},1.5\n" for t in stamps)
     log = read(text + f"20240516,{wrong},1.5\n", "current_draw")
     assert (log.rows, log.rejected["line"].to_list()) == (40, [42])
+
+
+IN_FULL = [
+    ["2024-05-16 11:59:50", "2024-05-16 11:59"], ["2024-05-16T11:59:50.123456789", None],
+    ["2024-05-16T11:59:50Z", "2024-05-16T12:00:01.5Z"], ["2024-05-16T11:59:50-03:30", "2024-05-16T12:00:01-03:30"],
+    ["2024/05/16 11:59:50", "2024/05/17_11:59:50"], ["16.05.2024 11:59:50", "31.12.2023 23:59:59.9"],
+    ["05/16/2024 11:59:50", "12/31/2023 23:59"], ["11:59:50", "23:59:59.25", "00:00"],
+]  # fmt: skip
+NOT_IN_FULL = [
+    ["2024-05-16T11:59:50+02:00", "2024-05-16T12:00:01+01:00"], ["11:59:50.5", "124:00:01"], ["11:59:50", "soon"],
+    ["2024-05-16 11:59", "2024-05-16 11"], ["2024-05-16", "2024-05-16 11:59:50"], ["11:59:50", "11"],
+    ["2024-02-30 11:59:50", "2024-05-16 11:59:50"], ["2024-05-16 24:00:00", "2024-05-16 23:00:00"],
+    ["1700-05-16 11:59:50", "2024-05-16 11:59:50"], ["16.05.2024 11:59:50", "2024-05-16 11:59:50"],
+    ["2024-05-16 11:59:50", "16.05.2024 11:59:50"], ["2024-05-16T11:59:50Z", "2024-05-16T12:00:01"],
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("stamps", IN_FULL + NOT_IN_FULL)
+def test_the_short_way_to_parse_stamps_says_what_the_long_one_says(stamps: list[str], monkeypatch) -> None:
+    text, hint = pa.array(stamps), "mm/dd" if "/" in stamps[0] else ""
+    form = find_form(stamps[:1], name="log", column="t", order_hint=hint)
+    assert form is not None
+    assert (stamps in IN_FULL) == (_plain(text, form) is not None)
+    short = parse_stamps(text, form)
+    monkeypatch.setattr("benchlab.logs.stamps._plain", lambda *_: None)
+    long = parse_stamps(text, form)
+    assert short.good.tolist() == long.good.tolist()
+    assert short.ns[short.good].tolist() == long.ns[long.good].tolist()
+    assert (short.offset_s is None) == (long.offset_s is None)
+    if short.offset_s is not None and long.offset_s is not None:
+        assert short.offset_s[short.good].tolist() == long.offset_s[long.good].tolist()
