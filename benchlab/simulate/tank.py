@@ -8,6 +8,7 @@ and a gauge, a thermometer and a barometer with noise and resolution.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -166,20 +167,20 @@ def _wander(time: Array, sd: float, smooth_s: float, rng: np.random.Generator) -
     early = int(5 * smooth_s / step)
     steps = rng.standard_normal(len(time) + early) * sd * np.sqrt(6 * step / 14400)
     walk = np.cumsum(steps)
-    keep = np.exp(-step / smooth_s)
-    out = np.empty_like(walk)
-    level = walk[0]
-    for i, x in enumerate(walk):
+    keep = math.exp(-step / smooth_s)
+    out = []
+    level = float(walk[0])
+    for x in walk.tolist():
         level = keep * level + (1 - keep) * x
-        out[i] = level
-    return np.asarray(out[early:] - out[early])
+        out.append(level)
+    return np.asarray(np.array(out[early:]) - out[early])
 
 
 def _pressure(n_r_t: float, volume: float, stretch: float, kappa: float, atmosphere: float) -> float:
     """Absolute pressure (Pa) from p V(p) = n R T with V(p) = volume (1 + stretch + kappa (p - atmosphere))."""
     b = 1 + stretch - kappa * atmosphere
     c = n_r_t / volume
-    return c / b if kappa == 0 else float((-b + np.sqrt(b * b + 4 * kappa * c)) / (2 * kappa))
+    return c / b if kappa == 0 else (-b + math.sqrt(b * b + 4 * kappa * c)) / (2 * kappa)
 
 
 def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Array, Array, float, tuple[Event, ...]]:
@@ -194,20 +195,22 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
     fine = np.arange(0.0, time[-1] + step / 2, step)
     room = np.interp(fine, time, room_k)
     about = np.concatenate([room[:1], (room[1:] + room[:-1]) / 2])  # while a step is made
-    outside = np.interp(fine, time, atmosphere)
     warmth, warm_s = s.wall_warmth
     wall = warmth * np.exp(-fine / warm_s)
-    gas = room[0] + wall[0]
+    gas = float(room[0] + wall[0])
+    # plain floats: the loop takes a third of the time
+    outside, surface = np.interp(fine, time, atmosphere).tolist(), (about + wall).tolist()
     n = outside[0] * volume / (R * gas)
     n_sealed = np.nan
     gauge, temperature = np.empty_like(fine), np.empty_like(fine)
     crept, loads = _crept(s, fine), np.zeros_like(fine)
-    sealed_crept = _crept(s, np.maximum(fine - sealed, 0.0))
-    for i, t in enumerate(fine):
+    sealed_crept = _crept(s, np.maximum(fine - sealed, 0.0)).tolist()
+    follows = 1 - math.exp(-step / s.gas_lag_s)
+    for i, t in enumerate(fine.tolist()):
         stretch = creep_end * sealed_crept[i]
         if s.refills_h or s.recovers:
             stretch = creep_end * float(loads[:i] @ crept[:i][::-1]) / start
-        gas += (about[i] + wall[i] - gas) * (1 - np.exp(-step / s.gas_lag_s))
+        gas += (surface[i] - gas) * follows
         if t <= s.before_s or (t > s.before_s and not s.sealed and t > sealed):
             n = outside[i] * volume / (R * gas)
         elif t <= sealed:
@@ -323,7 +326,7 @@ def _readings(s: Scenario, exact: pd.DataFrame, sealed: float, rng: np.random.Ge
     """Read the instruments: noise (AR(1) on the gauge), then the step of the display."""
     m = len(exact)
     noise = rng.standard_normal(m) * s.noise_kpa
-    for i in range(1, m):
+    for i in range(1, m if s.noise_rho else 0):
         noise[i] = s.noise_rho * noise[i - 1] + np.sqrt(1 - s.noise_rho**2) * noise[i]
     atmosphere = exact["barometer_kpa"].to_numpy()
     gauge = exact["gauge_kpa"].to_numpy() + noise
