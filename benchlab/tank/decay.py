@@ -10,11 +10,15 @@ which is exact for a laminar leak, whatever the weather does, because the drivin
 ``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` is itself measured (``compensation.dose``). Where the
 pressure is small beside the atmosphere it is the gauge pressure: then this is DESIGN section 7's sum of exponentials.
 
-Of the settling's course nobody knows more than ``settling`` says. So the leak is averaged (Bayes' rule) over the
-courses that a tank may show, each with the weight that the log gives it (``shapes``), and over the noise, of which the
-residuals tell (``noise``). Beside them stands one more answer: the linear estimate that leaves the course open, built
-on mean and covariance of the sizes alone. It takes over where the log fits no single course, and is then wide: a
-settling that the log cannot tell from a leak widens the interval instead of passing for one or the other.
+Of the settling's course nobody knows more than ``settling`` says. So the leak is averaged (Bayes' rule) over the noise,
+of which the residuals tell (``noise``), and over three kinds of tank, each with the weight that the log gives it:
+
+- those that follow one of the courses thought possible, averaged over them (``shapes``);
+- strange ones, that follow such a course but for a deviation about as large as the creep itself;
+- those whose course is left open: the linear estimate built on mean and covariance of the sizes alone.
+
+Where the log fits no single course the latter two take over, and are wide: a settling that the log cannot tell from a
+leak then widens the interval instead of passing for one or the other.
 """
 
 from __future__ import annotations
@@ -34,8 +38,8 @@ from benchlab.tank.shapes import Fits, fitting_grid, solve
 
 Array = NDArray[np.float64]
 
-_OPEN_SHARE = 0.15
-"""Prior probability that a tank's settling follows none of the courses (starting value of this project)."""
+_OPEN_SHARE, _STRANGE_SHARE = 0.15, 0.07
+"""Prior probabilities that a settling follows none of the courses, or one with a deviation (starting values)."""
 _LIGHT = 1e-6
 """Answers with less weight than this are left out."""
 _DRAWN = 60
@@ -81,6 +85,7 @@ class _Answers:
     """Shape (n, 6)."""
     covariance: Array
     """Shape (n, 6, 6)."""
+    open_course: bool = False
     linear: Callable[[int], tuple[Array, Array, Array, Array]]
     """Columns (m, c) of an answer, what is added (m,), mean (c,) and covariance (c, c) of what they are times."""
 
@@ -99,19 +104,34 @@ def fit_decay(data: HoldData) -> DecayFit:
     model = _open_model(data)
     offset, spread = data.value - model.columns @ model.mean, model.columns @ model.root
     noises = likely_noises(data.time_s, data.white, data.common, offset, spread @ spread.T)
-    grid = fitting_grid(data, _covariance(data, noises[len(noises) // 2]))
+    deviation = _deviation(data)
+    middle = _covariance(data, noises[len(noises) // 2])
+    kinds = [
+        (1 - _OPEN_SHARE - _STRANGE_SHARE, np.zeros_like(middle), fitting_grid(data, middle)),
+        (_STRANGE_SHARE, deviation, fitting_grid(data, middle + deviation)),
+    ]
     answers = []
     for noise in dict.fromkeys(noises):
         scatter = _covariance(data, noise)
         # the noises were picked by the open answer: by how much more they fit a single course they weigh more there
         open_evidence = log_density(scatter + spread @ spread.T, offset)
         share = float(np.log(noises.count(noise) / len(noises)))
-        fits = solve(data, grid, scatter)
-        answers += [
-            _single(noise, fits, share + float(np.log(1 - _OPEN_SHARE)) - open_evidence),
-            _open(data, model, noise, share + float(np.log(_OPEN_SHARE))),
+        these = [
+            _single(noise, solve(data, grid, scatter + more), share + float(np.log(kind)) - open_evidence)
+            for kind, more, grid in kinds
         ]
+        open_share = share + float(np.log(_OPEN_SHARE))
+        if open_share > max(float(a.log_share.max()) for a in these) + np.log(_LIGHT):
+            these.append(_open(data, model, noise, open_share))
+        answers += these
     return _average(data, answers)
+
+
+def _deviation(data: HoldData) -> Array:
+    """Covariance (m, m) of a deviation from a course: creeps of all kinds, in sum as large as the one expected."""
+    _, slow = courses(data.time_s)
+    size = data.settling.slow_share * data.level_kpa
+    return np.asarray(size**2 / slow.shape[1] * slow @ slow.T)
 
 
 def _covariance(data: HoldData, noise: Noise) -> Array:
@@ -181,7 +201,7 @@ def _open(data: HoldData, model: _OpenModel, noise: Noise, log_share: float) -> 
     shown = wanted @ half
     return _Answers(
         noise=noise, log_share=np.array([log_share]), mean=(wanted @ mean)[None],
-        covariance=(shown @ shown.T)[None],
+        covariance=(shown @ shown.T)[None], open_course=True,
         linear=lambda _: (model.columns, np.zeros_like(data.value), mean, half @ half.T),
     )  # fmt: skip
 
@@ -209,7 +229,7 @@ def _average(data: HoldData, answers: list[_Answers]) -> DecayFit:
         rate=rate, rate_u=rate_u, rate_lo=lo, rate_hi=hi, p1=p1, p1_u=p1_u, loss=loss, loss_u=loss_u,
         settling=settling, settling_u=settling_u, wall=wall, wall_u=wall_u,
         parts=_parts(data, main, row, rate_u), fit=fit, fit_u=fit_u,
-        open_share=float(sum(p[i] for i, (a, _) in enumerate(where) if len(a.log_share) == 1)),
+        open_share=float(sum(p[i] for i, (a, _) in enumerate(where) if a.open_course)),
     )  # fmt: skip
 
 

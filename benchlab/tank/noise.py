@@ -46,20 +46,17 @@ def likely_noises(time_s: Array, white_kpa: Array, known: Array, offset: Array, 
     m, typical = len(time_s), float(np.median(white_kpa))
     few = m < _FEW
     whites = np.geomspace(0.7, 2.5, 7) if few else np.geomspace(0.45, 6.0, 13)
-    slows = np.array([0.0]) if few else np.concatenate([[0.0], typical * np.geomspace(0.3, 30.0, 8)])
+    slows = np.array([0.0]) if few else np.concatenate([[0.0], typical * np.geomspace(0.3, 30.0, 6)])
     span = float(time_s[-1] - time_s[0])
-    memories = np.array([1.0]) if few else np.geomspace(span / m, span / 6, 4)
+    memories = np.geomspace(span / m, span / 6, 3)
+    none = np.log(max(len(memories) * (len(slows) - 1), 1))  # no slow scatter is about as likely as any
     grid, log = [], []
     for slow in slows:
         for memory in memories[:1] if slow == 0 else memories:
             for white in whites:
                 noise = Noise(white=float(white), slow=float(slow), memory_s=float(memory))
                 prior = -0.5 * (np.log(white) / (0.35 if few else 1.0)) ** 2
-                prior += (
-                    np.log(len(memories) * (len(slows) - 1))
-                    if slow == 0 and len(slows) > 1
-                    else -np.log1p((slow / typical / 3) ** 2)
-                )
+                prior += none if slow == 0 else -np.log1p((slow / typical / 3) ** 2)
                 grid.append(noise)
                 log.append(log_density(covariance(time_s, white_kpa, known, noise) + model, offset) + prior)
     p = np.exp(np.array(log) - max(log))

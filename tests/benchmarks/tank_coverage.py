@@ -2,12 +2,14 @@
 
 Run ``python tests/benchmarks/tank_coverage.py [logs per kind] [part of a kind's name] [first seed]``. Of each kind of
 log the table gives the share of 95 % intervals that hold the true leak rate and the true retained fraction, the bias
-of the leak rate in units of its standard uncertainty, the rmse over the Bayesian Cramer-Rao bound (where temperature
-and barometer are logged: from the simulator by finite differences; what is drawn at random enters with the variance it
-is drawn with) and the verdicts on tanks at a quarter of and at twice the allowed leak.
+of the leak rate in units of its standard uncertainty, the largest error in such units, the rmse over the Bayesian
+Cramer-Rao bound (where temperature and barometer are logged: from the simulator by finite differences; what is drawn at
+random enters with the variance it is drawn with), first as the root mean square of each hold's ratio, then as rmse over
+the rms bound, and the verdicts on tanks at a quarter of and at twice the allowed leak.
 
 The simulator counts gas; what it draws of walls, weather and instruments is what the shipped procedure says may be
 expected, for no interval can be more honest than what is said beforehand about that which the log does not show.
+The kinds after ``OUTSIDE`` break that: their settling or their thermometer is none of those that the fit knows.
 """
 
 from __future__ import annotations
@@ -55,6 +57,15 @@ KINDS: dict[str, dict[str, object]] = {
     "by hand, 3 to 8 readings": {"readings": (3, 8)} | BY_HAND,
     "by hand, gauge alone": {"readings": (3, 8)} | BY_HAND | UNKNOWN_T | UNKNOWN_B,
     "by hand, 2 readings": {"readings": 2} | BY_HAND,
+}
+OUTSIDE: dict[str, dict[str, object]] = {
+    "outside: two relaxations (600, 7200 s)": {"creep_s": 600.0, "creep_stretch": 1.0, "creep_second": (0.5, 7200.0)},
+    "outside: logarithmic creep over 12 h": {"creep_s": 60.0, "creep_logarithmic": True},
+    "outside: wall creeps back": {"recovers": True, "sampling_s": 20.0},
+    "outside: filling warms the wall": {"wall_warmth": (0.5, 900.0)},
+    "outside: tank brought in 3 K warm": {"wall_warmth": (3.0, 3600.0)},
+    "outside: room falls by 3 K": {"room_fall_k": 3.0},
+    "outside: thermometer half in the gas": {"thermometer_in_gas": 0.5},
 }
 # what is drawn at random, and the standard deviation of the draw (of ln where marked): prior information of the bound
 DRAWN_SD = {"creep_share": 0.1, "heating_share": 0.3, "creep_stretch": 0.045, "elasticity": 0.015}
@@ -160,14 +171,16 @@ def row(name: str, tally: Tally) -> str:
     """One line of the table."""
     z = np.array(tally.error) / np.array(tally.u)
     n = len(z)
-    ratio = ""
+    ratio = whole = ""
     if tally.bound:
-        ratio = f"{np.sqrt(np.mean((np.array(tally.error) / np.array(tally.bound)) ** 2)):.2f}"
+        error, bound = np.array(tally.error), np.array(tally.bound)
+        ratio = f"{np.sqrt(np.mean((error / bound) ** 2)):.2f}"
+        whole = f"{np.sqrt(np.mean(error**2) / np.mean(bound**2)):.2f}"
     v = tally.verdicts
     return (
         f"{name:40s} {n:4d} {100 * np.mean(tally.inside):6.1f} "
         f"{100 * np.mean(tally.inside_kept):6.1f} {z.mean():+6.2f} "
-        f"{z.std():5.2f} {ratio:>5s}   "
+        f"{z.std():5.2f} {abs(z).max():5.1f} {ratio:>5s} {whole:>5s}  "
         f"{v['quarter', 'accept']:3d} {v['quarter', 'retest']:3d} {v['quarter', 'reject']:3d}"
         f"   {v['twice', 'accept']:3d} {v['twice', 'retest']:3d} {v['twice', 'reject']:3d}"
     )
@@ -176,14 +189,17 @@ def row(name: str, tally: Tally) -> str:
 def main(logs: int, only: str = "", first_seed: int = 1) -> None:
     """Print the table."""
     procedure = load_procedures().tank
-    print(f"{'kind of log':40s} logs cover% kept%  bias/u sd(z) /CRB   quarter acc/ret/rej   twice acc/ret/rej")
+    print(
+        f"{'kind of log':40s} logs cover% kept%  bias/u sd(z)  max  /CRB whole quarter acc/ret/rej   twice acc/ret/rej"
+    )
     total: list[bool] = []
-    for seed, (name, kind) in enumerate(KINDS.items()):
+    for seed, (name, kind) in enumerate((KINDS | OUTSIDE).items()):
         if only in name:
             tally = run(kind, logs, procedure, seed + first_seed)
-            total += tally.inside
+            total += tally.inside if name in KINDS else []
             print(row(name, tally), flush=True)
-    print(f"all kinds: {100 * np.mean(total):.1f} % of {len(total)} intervals hold the truth")
+    if total:
+        print(f"all kinds inside: {100 * np.mean(total):.1f} % of {len(total)} intervals hold the truth")
 
 
 if __name__ == "__main__":
