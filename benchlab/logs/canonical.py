@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from benchlab.airframe import LogHelp
 from benchlab.logs.channels import ID_CHANNEL
 from benchlab.logs.clock import Batch, Clock
-from benchlab.logs.columns import Reject, Rows, as_text, numeric_column
+from benchlab.logs.columns import Cells, Reject, Rows, as_text, numeric_column
 from benchlab.logs.dialect import Dialect
 from benchlab.logs.mapping import ColumnMap, Use
 from benchlab.logs.schemas import LABELS, channel_of, out_of_bounds
@@ -23,6 +23,8 @@ from benchlab.results import Event
 
 Bools = np.ndarray[Any, np.dtype[np.bool_]]
 Floats = np.ndarray[Any, np.dtype[np.float64]]
+Ints = np.ndarray[Any, np.dtype[np.int64]]
+Words = np.ndarray[Any, np.dtype[np.object_]]
 Tables = dict[str, Batch]
 """Part label -> columns of some rows."""
 
@@ -72,7 +74,7 @@ class Canonical:
         keep = verdicts.keep
         if keep is not None:
             batch = {k: v[keep] for k, v in batch.items()}
-            ids = None if ids is None else ids[keep]
+            ids = None if ids is None else (ids[0][keep], ids[1])
         return self._feed(batch, ids), verdicts.rejects, keep
 
     def column_name(self, i: int) -> str:
@@ -82,8 +84,8 @@ class Canonical:
     def _channel(self, use: Use, rows: Rows, verdicts: RowVerdicts) -> np.ndarray[Any, Any]:
         cells = rows.columns[use.index]
         if use.channel in LABELS:
-            text = pc.utf8_trim_whitespace(pc.fill_null(as_text(cells), ""))
-            return np.asarray(text.to_pylist(), dtype=object)
+            codes, words = _words(cells)
+            return words[codes]
         if cells.numbers is None:
             cells = numeric_column(cells.text, self._dialect.decimal)
         if cells.bad is not None:
@@ -106,18 +108,18 @@ class Canonical:
             index = keys[key].index
             verdicts.add(outside, self.column_name(index), rows.columns[index], rule)
 
-    def _labels(self, rows: Rows, verdicts: RowVerdicts) -> np.ndarray[Any, Any] | None:
+    def _labels(self, rows: Rows, verdicts: RowVerdicts) -> tuple[Ints, Words] | None:
+        """Return for each row the number of its part's label, and the labels."""
         if self._id is None:
             return None
         cells = rows.columns[self._id.index]
-        text = pc.utf8_trim_whitespace(pc.fill_null(as_text(cells), ""))
-        labels = np.asarray(text.to_pylist(), dtype=object)
-        verdicts.add(labels == "", self.column_name(self._id.index), cells, f"no {self._id.channel} is named")
-        return labels
+        codes, words = _words(cells)
+        verdicts.add((words == "")[codes], self.column_name(self._id.index), cells, f"no {self._id.channel} is named")
+        return codes, words
 
     # --- the clocks ---------------------------------------------------------------------------------------------------
 
-    def _feed(self, batch: Batch, ids: np.ndarray[Any, Any] | None) -> list[Tables]:
+    def _feed(self, batch: Batch, ids: tuple[Ints, Words] | None) -> list[Tables]:
         n = len(batch["line"])
         if not n:
             return []
@@ -128,12 +130,12 @@ class Canonical:
             self.zero = float(batch["raw"][0])
         if ids is None:
             return [t for b in self._clock("").feed(batch) for t in self._split("", b)]
-        codes, names = pd.factorize(ids)
+        codes, words = ids
         out: list[Tables] = []
-        for k, label in enumerate(names):
-            at = codes == k
-            for b in self._clock(str(label)).feed({c: v[at] for c, v in batch.items()}):
-                out += self._split(str(label), b)
+        for k in pd.unique(codes):  # in the order in which they come
+            label, at = str(words[k]), np.flatnonzero(codes == k)
+            for b in self._clock(label).feed({c: v[at] for c, v in batch.items()}):
+                out += self._split(label, b)
         return out
 
     def finish(self) -> list[Tables]:
@@ -193,6 +195,18 @@ class Canonical:
             yield from clock.events
         for start, size in self.gaps()[:_MAX_GAPS]:
             yield Event(kind="gap", time_s=start, size_s=size, text="no rows")
+
+
+def _words(cells: Cells) -> tuple[Ints, Words]:
+    """Return for each row the number of its word, and the words ("" where there is none)."""
+    if (
+        cells.numbers is not None and cells.text is None and not cells.told
+    ):  # numbers that stand for words: each is written out once
+        numbers, each = pd.factorize(cells.numbers, use_na_sentinel=False)
+        codes, words = _words(Cells(text=as_text(Cells(numbers=each))))
+        return codes[numbers], words
+    coded = pc.utf8_trim_whitespace(pc.fill_null(as_text(cells), "")).dictionary_encode()
+    return np.asarray(coded.indices, dtype=np.int64), np.array(coded.dictionary.to_pylist(), dtype=object)
 
 
 def _key(use: Use) -> str:

@@ -63,7 +63,8 @@ def split(line: str, delimiter: str) -> list[str]:
 
 def is_blank(cells: Sequence[str]) -> bool:
     """Tell whether a line holds nothing: no cell with anything but blanks."""
-    return not any(c and not c.isspace() for c in cells)
+    text = "".join(cells)
+    return not text or text.isspace()
 
 
 def is_comment(line: str) -> bool:

@@ -113,7 +113,7 @@ def _header_of_more(
     The small table has fewer than five rows and is set apart by a line of another width or a blank one.
     """
     for k, i in enumerate(numbered):
-        if i <= first or is_blank(rows[i]) or (i - 1 == numbered[k - 1] and not is_blank(rows[i - 1])):
+        if i <= first or i - 1 == numbered[k - 1]:
             continue
         if {cell_type(c, decimal) for c in rows[i]} & {"n", "t", "q"} or rows[i] in [rows[j] for j in range(i)]:
             continue

@@ -141,3 +141,12 @@ def test_a_log_without_names_is_mapped_by_numbers(read) -> None:
     log = read(text, "tank_pressure", columns={"1": "time_s [ms]", "3": "pressure_kpa [bar]"})
     assert log.tables[""]["pressure_kpa"].to_list() == [730.0] * 9
     assert log.header_line is None
+
+
+def test_parts_named_by_number_in_an_id_column(read) -> None:
+    ids = ["2", "1", "", "2", "10"]
+    text = "time_ms,servo,position_deg\n" + "".join(f"{i * 20},{ids[i % 5]},{i}\n" for i in range(50))
+    log = read(text, "servo_cycling")
+    assert {k: len(t) for k, t in log.tables.items()} == {"1": 10, "2": 20, "10": 10}
+    assert log.tables["10"]["position_deg"].to_list() == list(range(4, 50, 5))
+    assert (log.rows_rejected, set(log.rejected["rule"])) == (10, {"no servo is named"})
