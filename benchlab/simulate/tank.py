@@ -168,7 +168,7 @@ def _wander(time: Array, sd: float, smooth_s: float, rng: np.random.Generator) -
     steps = rng.standard_normal(len(time) + early) * sd * np.sqrt(6 * step / 14400)
     walk = np.cumsum(steps)
     keep = math.exp(-step / smooth_s)
-    out = []
+    out: list[float] = []
     level = float(walk[0])
     for x in walk.tolist():
         level = keep * level + (1 - keep) * x
