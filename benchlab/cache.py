@@ -1,7 +1,7 @@
 """What was read from logs, kept between runs: files that may be deleted at any time and are believed only if whole.
 
 A kept file is named after everything that its content depends on but the logs' full checksums, which stand in it and
-are compared before it is used. It is one line with the SHA-256 of the rest, then a zip archive of Parquet tables and
+are compared before it is used. It is one line with the SHA-256 of the rest, then a zip archive of Arrow tables and
 one JSON document; it is written beside its place and renamed into it, so that a crash leaves the old file or the new.
 """
 
@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 _ENDS = 65_536
 """Bytes at either end of a log that its quick mark is made of."""
@@ -172,9 +173,11 @@ class _Writer:
 
     def _member(self, table: pd.DataFrame) -> str:
         self._n += 1
-        name = f"{self._n}.parquet"
-        out = io.BytesIO()
-        table.to_parquet(out, index=False, compression=None)
+        name = f"{self._n}.arrow"
+        arrow = pa.Table.from_pandas(table, preserve_index=False)
+        out = pa.BufferOutputStream()
+        with pa.ipc.new_file(out, arrow.schema) as writer:
+            writer.write_table(arrow)
         self._archive.writestr(name, out.getvalue())
         return name
 
@@ -209,4 +212,5 @@ class _Reader:
         return self._types[x["type"]](**{k: self.live(v) for k, v in x["fields"].items()})
 
     def _table(self, name: str) -> pd.DataFrame:
-        return pd.read_parquet(io.BytesIO(self._archive.read(name)))
+        table: pd.DataFrame = pa.ipc.open_file(self._archive.read(name)).read_all().to_pandas()
+        return table
