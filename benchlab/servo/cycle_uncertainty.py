@@ -89,7 +89,7 @@ def _rests(samples: Samples, s: Strokes) -> dict[str, float]:
             if sd > 0.5 * step:  # else jitter is what the steps make of it
                 out["jitter_deg"] = sd / math.sqrt(2 * max(dof, 1.0))
     if "current_a" in samples.channels:
-        rows = windows.middle((d.stop - s.rest_begin)[inside].astype(float))
+        rows = windows.middle((s.rest_end - s.rest_begin)[inside].astype(float))
         per_cycle = inside.sum() / max(len(np.unique(d.cycle[inside])), 1)
         out["idle_current_a"] = mean_u(_current_noise(s), samples.steps.get("current_a", 0.0), rows * per_cycle)
     return out

@@ -12,12 +12,13 @@ from benchlab.procedure import ServoProcedure
 from benchlab.servo import periodicity, repeats
 from benchlab.servo.dwells import (
     Dwells,
+    longest,
     number_cycles,
     random_times,
 )
-from benchlab.servo.samples import WHOLE, Samples, spread
+from benchlab.servo.samples import WHOLE, Read, Samples, spread
 from benchlab.servo.standing import clean_command, command_dwells, position_rests
-from benchlab.servo.windows import Array, Rows
+from benchlab.servo.windows import Rows
 
 _FOLLOWS = 0.4
 """Less than this correlation of the position over the command's cycles: it moves to another rhythm."""
@@ -44,7 +45,7 @@ class Cycles:
     stop: Rows
     dwells: Dwells | None = None
     """Rests of the command, or of the position where there is no command; None on a ramp or sine without rests."""
-    middle: Array | None = None
+    middle: Read | None = None
     """On a ramp or sine: the signal that was cut, as share of its span about its neutral (-0.5 .. 0.5)."""
     notes: tuple[str, ...] = ()
     doubt: str | None = None
@@ -92,7 +93,7 @@ def _by_command(samples: Samples, procedure: ServoProcedure) -> Cycles:
     dwells = command_dwells(samples, procedure)
     if dwells is not None and dwells.pattern:
         return _from_dwells(dwells, "command", ())
-    return _from_waves(samples, samples.whole(clean_command(samples)), "command", procedure)
+    return _from_waves(samples, clean_command(samples), "command", procedure)
 
 
 def _by_position(samples: Samples, procedure: ServoProcedure) -> Cycles:
@@ -100,7 +101,7 @@ def _by_position(samples: Samples, procedure: ServoProcedure) -> Cycles:
     rests = position_rests(samples, procedure)
     if rests is not None and rests.pattern:
         return _from_dwells(rests, "position", (note,))
-    cut = _from_waves(samples, _whole(samples, "position_deg"), "position", procedure)
+    cut = _from_waves(samples, partial(samples.filled, "position_deg"), "position", procedure)
     return replace(cut, notes=(note, *cut.notes)) if len(cut) else cut
 
 
@@ -134,13 +135,18 @@ def _from_dwells(dwells: Dwells, source: Literal["command", "position"], notes: 
     last = member[np.diff(dwells.cycle[member], append=n) > 0]
     # the way to the first dwell belongs to the cycle
     before = np.where(dwells.follows[first], dwells.stop[first - 1], dwells.start[first])
+    # a cycle with a pause far longer than all other dwells is looked at until then only
+    seen = dwells.start + 2 * longest(dwells.stop - dwells.start)
+    paused = member[seen[member] < dwells.stop[member]]
+    stop = dwells.stop[last]
+    np.minimum.at(stop, dwells.cycle[paused], seen[paused])
     shape: Shape | None = None
     if source == "command":
         way = (dwells.start[1:] - dwells.stop[:-1])[dwells.follows[1:]]
         shape = "step" if np.median(way) <= 1 else "ramp"
     return Cycles(
-        source=source, shape=shape, number=np.arange(1, n + 1), start=before, stop=dwells.stop[last], dwells=dwells,
-        notes=(*notes, *_set_aside(dwells, n)),
+        source=source, shape=shape, number=np.arange(1, n + 1), start=before, stop=stop, dwells=dwells,
+        notes=(*notes, *_set_aside(dwells, n), *_cut(len(paused))),
     )  # fmt: skip
 
 
@@ -151,13 +157,17 @@ def _set_aside(dwells: Dwells, n: int) -> tuple[str, ...]:
     return (f"{left} dwells outside complete cycles (begin, end or breaks of the pattern) were set aside.",)
 
 
+def _cut(pauses: int) -> tuple[str, ...]:
+    return (f"{pauses} pauses far longer than the others were not looked at to their end.",) if pauses else ()
+
+
 def _from_waves(
-    samples: Samples, signal: Array, source: Literal["command", "position"], procedure: ServoProcedure
+    samples: Samples, signal: Read, source: Literal["command", "position"], procedure: ServoProcedure
 ) -> Cycles:
     wave = periodicity.waves(signal, samples, procedure.cutting.edge_low, procedure.cutting.edge_high)
     if wave is None:
         return _nothing(f"The {source} does not repeat.")
-    alike = _likeness(signal, wave.start, wave.stop)
+    alike = repeats.likeness(signal, len(samples), wave.start, wave.stop)
     if alike < repeats.SURELY or not repeats.even(wave.period):
         # several swings may make one repeat, whose pieces are then far more alike
         longer = _by_period(samples, signal, source, 1 - (1 - alike) / 4)
@@ -169,37 +179,37 @@ def _from_waves(
             f"The {source} swings with a period that changes from {low:.3g} to {high:.3g} s (a sweep?): such waves "
             "cannot be compared with each other, none was counted as a cycle."
         )
-    shape: Shape | None = periodicity.shape(wave.share) if source == "command" else None
+    shape: Shape | None = periodicity.shape(samples, wave.share) if source == "command" else None
     return Cycles(
         source=source, shape=shape, number=np.arange(1, len(wave.start) + 1), start=wave.start, stop=wave.stop,
         middle=wave.share,
     )  # fmt: skip
 
 
-def _by_period(samples: Samples, signal: Array, source: Literal["command", "position"], least: float) -> Cycles:
+def _by_period(samples: Samples, signal: Read, source: Literal["command", "position"], least: float) -> Cycles:
     """Cycles of a signal with several swings in one repeat; none where nothing repeats."""
     cut = periodicity.by_autocorrelation(signal, samples)
-    if cut is None or _likeness(signal, *cut) < max(repeats.ALIKE, least):
+    if cut is None or repeats.likeness(signal, len(samples), *cut) < max(repeats.ALIKE, least):
         return _nothing(f"The {source} moves, but no pattern in it repeats (random excitation?): no cycles to count.")
     start, stop = cut
-    low, high = np.quantile(signal, [0.005, 0.995])
+    low, high = np.quantile(samples.sample(signal), [0.005, 0.995])
     return Cycles(
         source=source, shape="sine" if source == "command" else None, number=np.arange(1, len(start) + 1), start=start,
-        stop=stop, middle=np.asarray((signal - low) / (high - low) - 0.5),
+        stop=stop, middle=lambda a, b: (signal(a, b) - low) / (high - low) - 0.5,
     )  # fmt: skip
 
 
 def _from_current(samples: Samples) -> Cycles:
-    current = _whole(samples, "current_a")
+    current = partial(samples.filled, "current_a")
     cut = periodicity.by_autocorrelation(current, samples)
-    if cut is None or _likeness(current, *cut) < repeats.ALIKE_CURRENT:
+    if cut is None or repeats.likeness(current, len(samples), *cut) < repeats.ALIKE_CURRENT:
         return _nothing("Neither command nor position is logged, and the current does not repeat.")
     start, stop = cut
-    sure = _every_other_differs(current, start, stop)
+    sure = repeats.every_other_differs(current, len(samples), start, stop)
     if sure:
         start, stop = start[: len(start) // 2 * 2 : 2], stop[1::2]
     else:
-        sure = _two_strokes(current, start, stop)
+        sure = _two_strokes(current, len(samples), start, stop)
     period = float(np.median(stop - start) * samples.sampling_s)
     note = (
         f"Neither command nor position is logged: the cycles were found by the periodicity of the current "
@@ -212,24 +222,12 @@ def _from_current(samples: Samples) -> Cycles:
     )  # fmt: skip
 
 
-def _two_strokes(current: Array, start: Rows, stop: Rows) -> bool:
+def _two_strokes(current: Read, rows: int, start: Rows, stop: Rows) -> bool:
     """Whether each piece is two alike halves that yet differ for certain: a stroke there and one back."""
     middle = (start + stop) // 2
     begin, end = np.column_stack([start, middle]).ravel(), np.column_stack([middle, stop]).ravel()
-    alike = _likeness(current, begin, end) >= repeats.ALIKE_CURRENT
-    return alike and _every_other_differs(current, begin, end)
-
-
-def _whole(samples: Samples, channel: str) -> Array:
-    return samples.whole(partial(samples.filled, channel))
-
-
-def _likeness(signal: Array, start: Rows, stop: Rows) -> float:
-    return repeats.likeness(lambda a, b: signal[a:b], len(signal), start, stop)
-
-
-def _every_other_differs(signal: Array, start: Rows, stop: Rows) -> bool:
-    return repeats.every_other_differs(lambda a, b: signal[a:b], len(signal), start, stop)
+    alike = repeats.likeness(current, rows, begin, end) >= repeats.ALIKE_CURRENT
+    return alike and repeats.every_other_differs(current, rows, begin, end)
 
 
 # --- the log's own counter --------------------------------------------------------------------------------------------
@@ -259,9 +257,11 @@ def _by_counter(samples: Samples, found: Cycles) -> Cycles:
         inside = np.searchsorted(start, middle, side="right") - 1
         ok = (inside >= 0) & (middle < stop[np.maximum(inside, 0)])
         dwells = replace(dwells, cycle=np.where(ok, inside, -1))
+    seen = np.minimum(stop, start + 4 * longest(stop - start))
+    notes += _cut(int((seen < stop).sum()))
     return replace(
-        found, source="cycle", number=value, start=start, stop=stop, dwells=dwells,
-        notes=(*(n for n in found.notes if found.source != "none"), *notes),
+        found, source="cycle", number=value, start=start, stop=seen, dwells=dwells,
+        notes=tuple(dict.fromkeys((*(n for n in found.notes if found.source != "none"), *notes))),
     )  # fmt: skip
 
 

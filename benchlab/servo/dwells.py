@@ -18,6 +18,7 @@ REPEATS, REPEATS_SEEN = 0.9, 0.8
 """Share of the dwells that must agree with the one a period later; rests of a position, where a servo may fail to
 come, less."""
 _LONGEST_PATTERN = 16
+_LONGEST = 2**16
 _SAME_LEVEL = 0.1
 """Levels within this share of the span are one level."""
 
@@ -47,6 +48,11 @@ class Dwells:
     def follows(self) -> NDArray[np.bool_]:
         """Whether the dwell before belongs to the same log: only then was the stroke between them seen."""
         return np.concatenate([[False], np.diff(self.log) == 0]) if len(self) else np.zeros(0, dtype=bool)
+
+
+def longest(length: Rows) -> int:
+    """Rows at which a window far longer than the others is cut, so that a bench left on over night needs no memory."""
+    return int(max(_LONGEST, 4 * np.median(length))) if len(length) else _LONGEST
 
 
 def classified(

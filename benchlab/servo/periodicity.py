@@ -1,4 +1,7 @@
-"""Cycles of signals that do not rest: waves by a Schmitt trigger, and currents by autocorrelation."""
+"""Cycles of signals that do not rest: waves by a Schmitt trigger, and currents by autocorrelation.
+
+The autocorrelation takes the whole signal into memory, about 50 bytes a row; waves are cut block by block.
+"""
 
 from __future__ import annotations
 
@@ -6,10 +9,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
-from benchlab.servo.samples import Samples
+from benchlab.servo.samples import Read, Samples
 from benchlab.servo.windows import Array, Rows
 
 _SHORTEST = 8
@@ -22,74 +26,94 @@ class Waves:
 
     start: Rows
     stop: Rows
-    share: Array
+    share: Read
     """The signal about its middle, in shares of its local span."""
     period: Rows
     """Rows between each rise and the next, those of incomplete waves too."""
 
 
-def waves(signal: Array, samples: Samples, edge_low: float, edge_high: float) -> Waves | None:
+def waves(signal: Read, samples: Samples, edge_low: float, edge_high: float) -> Waves | None:
     """Cut a swinging signal at its rises through the middle; None if it does not swing at least twice.
 
     A rise counts once the signal has been below ``edge_low`` and then gets above ``edge_high``, shares of its span.
     """
-    low, high = np.quantile(signal, [0.005, 0.995])
+    low, high = np.quantile(samples.sample(signal), [0.005, 0.995])
     if not high > low:
         return None
-    share = (signal - low) / (high - low)
-    rises = _rises(share, edge_low, edge_high)
+    rises = _rises(samples, lambda a, b: (signal(a, b) - low) / (high - low), edge_low, edge_high)
     if len(rises) < 2:
         return None
     period = float(np.median(np.diff(rises)))
     # a changed amplitude: the span of one and a half periods around decides, not that of the whole log
     width = round(1.5 * period) | 1
-    floor, top = minimum_filter1d(signal, width), maximum_filter1d(signal, width)
-    local = (signal - floor) / np.maximum(top - floor, 0.1 * (high - low))
-    rises = _rises(local, edge_low, edge_high)
-    start, stop = _bounds(rises, samples, local)
-    return Waves(start=start, stop=stop, share=local - 0.5, period=np.diff(rises)) if len(start) else None
+
+    def local(start: int, stop: int) -> Array:
+        begin, end = max(start - width, 0), min(stop + width, len(samples))
+        x = signal(begin, end)
+        floor, top = minimum_filter1d(x, width), maximum_filter1d(x, width)
+        share = (x - floor) / np.maximum(top - floor, 0.1 * (high - low))
+        return np.asarray(share[start - begin : stop - begin])
+
+    rises = _rises(samples, local, edge_low, edge_high, 2 * width)
+    start, stop = _bounds(rises, samples)
+    if not len(start):
+        return None
+    return Waves(start=start, stop=stop, share=lambda a, b: local(a, b) - 0.5, period=np.diff(rises))
 
 
-def _rises(share: Array, edge_low: float, edge_high: float) -> Rows:
+def _rises(samples: Samples, share: Read, edge_low: float, edge_high: float, at_least: int = 0) -> Rows:
     """Rows of the last rise through one half before each arrival above ``edge_high`` from below ``edge_low``."""
-    mark = np.where(share >= edge_high, 1, np.where(share <= edge_low, -1, 0))
-    place = np.flatnonzero(mark)
-    up = place[1:][(mark[place[1:]] == 1) & (mark[place[:-1]] == -1)]
-    crossing = np.flatnonzero((share[1:] >= 0.5) & (share[:-1] < 0.5)) + 1
-    rises = crossing[np.searchsorted(crossing, up, side="right") - 1] if len(up) else up
+    found, first, last, crossed, before = [], 0, 0, -1, np.nan
+    for start, stop in samples.blocks(at_least):
+        x = share(start, stop)
+        place = np.flatnonzero((x >= edge_high) | (x <= edge_low))
+        high = np.where(x[place] >= edge_high, 1, -1)
+        up = place[(high == 1) & (np.concatenate([[last], high[:-1]]) == -1)] + start
+        crossing = np.flatnonzero((x >= 0.5) & (np.concatenate([[before], x[:-1]]) < 0.5)) + start
+        known = np.concatenate([[crossed], crossing])
+        found.append(known[np.searchsorted(known, up, side="right") - 1])
+        if len(high):
+            first, last = first or int(high[0]), int(high[-1])
+        crossed, before = int(known[-1]), x[-1]
     # a log that begins in the middle of a rise begins with a whole cycle
-    if len(place) and mark[place[0]] == 1 and 0.45 <= share[0] < edge_high:
-        rises = np.concatenate([[0], rises])
-    return np.asarray(rises)
+    if first == 1 and 0.45 <= share(0, 1)[0] < edge_high:
+        found.insert(0, np.zeros(1, dtype=np.intp))
+    return np.concatenate(found)
 
 
-def _bounds(rises: Rows, samples: Samples, share: Array) -> tuple[Rows, Rows]:
+def _bounds(rises: Rows, samples: Samples) -> tuple[Rows, Rows]:
     """Complete cycles between rises; those over a break or of an odd length are set aside."""
     start, stop = rises[:-1], rises[1:]
     if len(start) == 0:
         return start, stop
     period = float(np.median(stop - start))
-    head, tail = rises[0], len(share) - rises[-1]
+    head, tail = rises[0], len(samples) - rises[-1]
     if head + tail >= 0.98 * period and head + tail <= 1.02 * period:
         # what was cut off at both ends makes one more cycle: begin where the log begins
         shifted = rises - head
-        start, stop = shifted, np.concatenate([shifted[1:], [len(share)]])
-    breaks = np.cumsum(samples.broken())
-    whole = (breaks[np.maximum(stop - 1, 0)] == breaks[start]) & (np.abs(stop - start - period) <= 0.5 * period)
+        start, stop = shifted, np.concatenate([shifted[1:], [len(samples)]])
+    whole = _unbroken(samples, start, stop) & (np.abs(stop - start - period) <= 0.5 * period)
     return start[whole], stop[whole]
 
 
-def shape(share: Array) -> Literal["sine", "ramp"]:
+def _unbroken(samples: Samples, start: Rows, stop: Rows) -> NDArray[np.bool_]:
+    """Whether no gap or beginning of a log lies within ``[start, stop)``."""
+    before_last, before_first = (np.searchsorted(samples.breaks(), row, side="right") for row in (stop - 1, start))
+    return np.asarray(before_last == before_first)
+
+
+def shape(samples: Samples, share: Read) -> Literal["sine", "ramp"]:
     """Tell a sine from a ramp by the time spent in the outer tenths of the span: 41 % against 20 %."""
-    return "sine" if (np.abs(share) > 0.4).mean() > 0.3 else "ramp"
+    return "sine" if (np.abs(samples.sample(share)) > 0.4).mean() > 0.3 else "ramp"
 
 
-def by_autocorrelation(signal: Array, samples: Samples) -> tuple[Rows, Rows] | None:
+def by_autocorrelation(read: Read, samples: Samples) -> tuple[Rows, Rows] | None:
     """Cut a signal at a fixed phase of its period; None if nothing repeats.
 
     The period is the first lag at which the autocorrelation is (nearly) as high as it gets; each cycle is then placed
     where it agrees best with the mean cycle, within a tenth of the period of where it is expected.
     """
+    signal = samples.whole(read)
     period = _period(signal)
     if period is None or period < _SHORTEST:
         return None
@@ -100,8 +124,7 @@ def by_autocorrelation(signal: Array, samples: Samples) -> tuple[Rows, Rows] | N
     folded = np.median(smooth[first : first + count * period].reshape(count, period), axis=0)
     start = _track(smooth, folded - folded.mean(), first, period)
     stop = np.concatenate([start[1:], [start[-1] + period]])
-    breaks = np.cumsum(samples.broken())
-    whole = (stop <= len(signal)) & (breaks[np.minimum(stop, len(signal)) - 1] == breaks[start])
+    whole = (stop <= len(signal)) & _unbroken(samples, start, np.minimum(stop, len(signal)))
     whole &= np.abs(stop - start - period) <= 0.25 * period
     return (start[whole], stop[whole]) if whole.sum() >= 2 else None
 

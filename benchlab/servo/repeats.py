@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
-from benchlab.servo.samples import WHOLE, spread
+from benchlab.servo.samples import WHOLE, Read, spread
 from benchlab.servo.windows import Array, Rows
 
-Read = Callable[[int, int], Array]
-"""Gives the signal in rows ``[start, stop)``."""
 _MOST = 400
 _POINTS = 48
 """Points that a piece is looked at in."""

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from benchlab.logs.record import Record, record_of
 from benchlab.procedure import ServoProcedure
@@ -30,6 +30,10 @@ _GOLDEN = (5**0.5 - 1) / 2
 _RECURS, _MOSTLY = 3, 0.99
 GAP = 5.0
 """A pause longer than this many sampling intervals is a gap."""
+
+
+Read = Callable[[int, int], Array]
+"""Gives a signal in rows ``[start, stop)``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,28 +130,32 @@ class Samples:
         x = self.filled(channel, a, b)
         return median3(x, at_start=a == start, at_end=b == stop)
 
-    def broken(self) -> NDArray[np.bool_]:
-        """Return for every row whether a gap, a split of the clock or the beginning of a log lies before it."""
-        out = np.empty(len(self), dtype=bool)
+    def breaks(self) -> Rows:
+        """Return the rows before which a gap, a split of the clock or the beginning of a log lies."""
+        found = [self.first[:-1]]
         for start, stop in self.blocks():
-            before = max(start - 1, 0)
-            time, segment = self.read("time_s", before, stop), self.read("segment", before, stop)
+            begin = max(start - 1, 0)
+            time, segment = self.read("time_s", begin, stop), self.read("segment", begin, stop)
             apart = (np.diff(time) > GAP * self.sampling_s) | (np.diff(segment) != 0)
-            out[start + (start == 0) : stop] = apart
-        out[self.first[:-1]] = True
-        return out
+            found.append(np.flatnonzero(apart) + begin + 1)
+        return np.unique(np.concatenate(found))
 
-    def whole(self, read: Callable[[int, int], Array]) -> Array:
+    def sample(self, read: Read) -> Array:
+        """Return a signal in the rows of the sample that stands for the record."""
+        return np.concatenate([read(a, b) for a, b in self.pieces()])
+
+    def whole(self, read: Read) -> Array:
         """Return what ``read(start, stop)`` gives for all rows. Shape (rows,)."""
         out = np.empty(len(self))
         for start, stop in self.blocks():
             out[start:stop] = read(start, stop)
         return out
 
-    def blocks(self) -> Iterator[tuple[int, int]]:
+    def blocks(self, at_least: int = 0) -> Iterator[tuple[int, int]]:
         """Yield first and one past the last row of each block."""
-        for start in range(0, len(self), self.block):
-            yield start, min(start + self.block, len(self))
+        size = max(self.block, at_least)
+        for start in range(0, len(self), size):
+            yield start, min(start + size, len(self))
 
     def pieces(self) -> list[tuple[int, int]]:
         """Return the row ranges of the sample that stands for the record."""
@@ -155,7 +163,7 @@ class Samples:
 
     def middle(self, channel: str) -> float:
         """Return the median of a channel."""
-        return middle(np.concatenate([self.read(channel, a, b) for a, b in self.pieces()]))
+        return middle(self.sample(partial(self.read, channel)))
 
     def varies(self, channel: str) -> bool:
         """Whether a channel has two different values."""
@@ -236,7 +244,7 @@ def _sample(s: Samples, channel: str) -> Array | None:
     """Sample of a channel; None where no log has a number of it."""
     if not any(channel in r for r in s.records):
         return None
-    x = np.concatenate([s.read(channel, a, b) for a, b in s.pieces()])
+    x = s.sample(partial(s.read, channel))
     if np.isfinite(x).any() or any(np.isfinite(s.read(channel, a, b)).any() for a, b in s.blocks()):
         return x
     return None

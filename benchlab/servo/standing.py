@@ -12,7 +12,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from benchlab.procedure import ServoProcedure
 from benchlab.servo import windows
 from benchlab.servo.dwells import HIGH, LOW, REPEATS, REPEATS_SEEN, Dwells, classified
-from benchlab.servo.samples import Samples, median3
+from benchlab.servo.samples import Read, Samples, median3
 from benchlab.servo.windows import Array, Rows
 
 _BINS = 200
@@ -47,7 +47,7 @@ class _Runs:
 def command_dwells(samples: Samples, procedure: ServoProcedure) -> Dwells | None:
     """Return the command's dwells, or None where it does not stand still at its ends (ramp, sine, constant)."""
     command = clean_command(samples)
-    sample = np.concatenate([command(a, b) for a, b in samples.pieces()])
+    sample = samples.sample(command)
     low, high = np.nanquantile(sample, [0.002, 0.998])
     span = high - low
     if not span > 0:
@@ -65,12 +65,11 @@ def command_dwells(samples: Samples, procedure: ServoProcedure) -> Dwells | None
     return _dwells(samples, _without_passing(runs), procedure, REPEATS)
 
 
-def clean_command(samples: Samples) -> Callable[[int, int], Array]:
+def clean_command(samples: Samples) -> Read:
     """Return how to read the command with single wrong samples removed, missing ones filled with the last value."""
     beginning = float("nan")
     if not np.isfinite(samples.read("command_us", 0, 1)).all():
-        sample = [samples.held("command_us", a, b, beginning) for a, b in samples.pieces()]
-        beginning = windows.middle(np.concatenate(sample))
+        beginning = windows.middle(samples.sample(lambda a, b: samples.held("command_us", a, b, np.nan)))
 
     def read(start: int, stop: int) -> Array:
         a, b = max(start - 1, 0), min(stop + 1, len(samples))
@@ -106,7 +105,7 @@ def _label(command: Array, levels: Array, tolerance: float) -> tuple[Rows, NDArr
 
 def _runs(
     samples: Samples,
-    read: Callable[[int, int], Array],
+    read: Read,
     label_of: Callable[[int, int, Array], tuple[Rows, NDArray[np.intp]]],
 ) -> _Runs:
     """Cut the record into runs of equal label; runs of label -1 are left out."""

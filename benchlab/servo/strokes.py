@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchlab.procedure import ServoProcedure
 from benchlab.servo.cycles import Cycles
-from benchlab.servo.dwells import HIGH, LOW, Dwells
+from benchlab.servo.dwells import HIGH, LOW, Dwells, longest
 from benchlab.servo.windows import Array, Rows
 
 _SPEED_S = 0.01
@@ -29,6 +29,8 @@ class Legs:
     """Row at which the stroke begins: end of the dwell before; the dwell's own start where that was not seen."""
     rest_begin: Rows
     """Row from which the servo is taken to be at rest."""
+    rest_end: Rows
+    """One past the last row of the rest that is looked at: the dwell's end, but for a pause far longer than others."""
     came_from: NDArray[np.intp]
     """LOW or HIGH: the dwell before was lower or higher; 9 where it was not seen."""
     kind: NDArray[np.intp]
@@ -88,17 +90,18 @@ def find_legs(cycles: Cycles, procedure: ServoProcedure) -> Legs | None:
         return None
     before = np.concatenate([[0], d.stop[:-1]])
     rises = np.diff(d.level, prepend=d.level[0]) > 0
+    most = longest(d.stop - d.start)
+    rest_begin = _rest_begin(d, procedure.cutting.settle_fraction, most)
     return Legs(
-        dwells=d, begin=np.where(d.follows, before, d.start),
-        rest_begin=_rest_begin(d, procedure.cutting.settle_fraction),
-        came_from=np.where(d.follows, np.where(rises, LOW, HIGH), 9),
+        dwells=d, begin=np.where(d.follows, before, d.start), rest_begin=rest_begin,
+        rest_end=np.minimum(d.stop, rest_begin + most), came_from=np.where(d.follows, np.where(rises, LOW, HIGH), 9),
         kind=np.where(d.follows & (d.cycle >= 0), d.place, -1),
     )  # fmt: skip
 
 
-def _rest_begin(d: Dwells, settle_fraction: float) -> Rows:
-    length = d.stop - d.start
-    return np.asarray(np.minimum(d.start + np.ceil(settle_fraction * length).astype(np.intp), d.stop - 1))
+def _rest_begin(d: Dwells, settle_fraction: float, most: int) -> Rows:
+    settling = np.minimum(np.ceil(settle_fraction * (d.stop - d.start)).astype(np.intp), most)
+    return np.asarray(np.minimum(d.start + settling, d.stop - 1))
 
 
 def assemble(legs: Legs, measured: Mapping[str, NDArray[Any]]) -> Strokes:
@@ -113,7 +116,8 @@ def assemble(legs: Legs, measured: Mapping[str, NDArray[Any]]) -> Strokes:
         for name, none in (("moving_n", 0), ("first_row", -1), ("last_row", -1)):
             measured[name] = np.where(minor, none, measured[name])
     return Strokes(
-        dwells=legs.dwells, begin=legs.begin, rest_begin=legs.rest_begin, came_from=legs.came_from, kind=legs.kind,
+        dwells=legs.dwells, begin=legs.begin, rest_begin=legs.rest_begin, rest_end=legs.rest_end,
+        came_from=legs.came_from, kind=legs.kind,
         **{name: measured[name] for name in MEASURED},
     )  # fmt: skip
 

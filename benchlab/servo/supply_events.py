@@ -131,7 +131,7 @@ def _filters(
             rest = _rest(samples, slow, ohm, width, 0, len(samples))
             floor = windows.lowest(rest, cycles.start, cycles.stop)
         else:
-            some = spread(len(cycles), max(int(WHOLE // 2 // np.median(cycles.stop - cycles.start)), 1))
+            some = spread(len(cycles), int(WHOLE // 2 // np.median(cycles.stop - cycles.start)))
             each = [_rest(samples, slow, ohm, width, int(cycles.start[k]), int(cycles.stop[k])) for k in some]
             rest, floor = np.concatenate(each), np.array([x.min() for x in each])
         sd = 1.4826 * float(np.median(np.abs(rest)))

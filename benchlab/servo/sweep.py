@@ -2,7 +2,7 @@
 
 A block takes the strokes and cycles that end in it, each whole; what is computed of one depends on its own rows and
 their neighbours alone, so that no result depends on where blocks begin. Memory is that of a block, or of the longest
-stroke or cycle where that is longer. Signals that do not rest (ramp, sine) are held whole besides (``Cycles.middle``).
+stroke or cycle where that is longer.
 """
 
 from __future__ import annotations
@@ -17,15 +17,11 @@ from benchlab.procedure import ServoProcedure
 from benchlab.servo import wave_quantities, ways, windows
 from benchlab.servo.current_map import CurrentMap
 from benchlab.servo.cycles import Cycles
-from benchlab.servo.samples import Samples, spread
+from benchlab.servo.samples import WHOLE, Samples, spread
 from benchlab.servo.strokes import MEASURED, Legs, Strokes, assemble, find_legs, speed_reach
 from benchlab.servo.supply_events import source_ohm, usual_levels, widths
 from benchlab.servo.view import View
 from benchlab.servo.windows import Array, Rows
-
-_KEPT = 2**19
-"""Rows of strokes whose moving samples are kept; of more, those of some cycles evenly spread."""
-
 
 _ENOUGH = 1000
 """Rows of a cycle that tell between which ends its command moved."""
@@ -66,7 +62,7 @@ def sweep(samples: Samples, cycles: Cycles, procedure: ServoProcedure) -> Swept:
     collected = _Collected(samples, cycles, legs, procedure, ohm)
     edges = np.arange(0, len(samples) + samples.block, samples.block)
     none = np.zeros(0, dtype=np.intp)
-    leg_stop = legs.dwells.stop if legs is not None else none
+    leg_stop = legs.rest_end if legs is not None else none
     leg_of, cycle_of = (np.searchsorted(stop, edges, side="right") for stop in (leg_stop, cycles.stop))
     margin = max(speed_reach(samples.sampling_s) + 2, *widths(samples.sampling_s)) if len(cycles) else 0
     for k in range(1, len(edges)):
@@ -203,9 +199,9 @@ def _chosen(samples: Samples, cycles: Cycles, legs: Legs | None) -> NDArray[np.b
     if legs is None:
         return np.zeros(0, dtype=bool)
     inside = legs.kind >= 0
-    end = legs.rest_begin if "position_deg" in samples.channels else legs.dwells.stop
+    end = legs.rest_begin if "position_deg" in samples.channels else legs.rest_end
     rows = int((end - legs.begin)[inside].sum())
-    if rows <= _KEPT:
+    if rows <= WHOLE:
         return inside
-    some = spread(len(cycles), max(len(cycles) * _KEPT // rows, 1))
+    some = spread(len(cycles), len(cycles) * WHOLE // rows)
     return np.asarray(inside & np.isin(legs.dwells.cycle, some))

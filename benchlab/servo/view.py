@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchlab.servo.samples import GAP
+from benchlab.servo.samples import GAP, median3
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,19 +27,21 @@ class View:
 
     def raw(self, channel: str) -> Array:
         """Return the channel as it was read."""
-        return self._of("raw", channel, partial(self.samples.read, channel))
+        return self._once("raw", channel, lambda: self.samples.read(channel, self.start, self.stop))
 
     def filled(self, channel: str) -> Array:
         """Return the channel with missing samples replaced by straight lines between their neighbours."""
-        return self._of("filled", channel, partial(self.samples.filled, channel))
+        if np.isfinite(x := self.raw(channel)).all():
+            return x
+        return self._once("filled", channel, lambda: self.samples.filled(channel, self.start, self.stop))
 
     def smooth(self, channel: str) -> Array:
-        """Return the filled channel with single wrong samples removed."""
-        return self._of("smooth", channel, partial(self.samples.smooth, channel))
+        """Return the filled channel with single wrong samples removed, but for the first and last of the view."""
+        return self._once("smooth", channel, lambda: median3(self.filled(channel), at_start=True, at_end=True))
 
-    def _of(self, how: str, channel: str, read: Callable[[int, int], Array]) -> Array:
+    def _once(self, how: str, channel: str, work: Callable[[], Array]) -> Array:
         if (how, channel) not in self._held:
-            self._held[how, channel] = read(self.start, self.stop)
+            self._held[how, channel] = work()
         return self._held[how, channel]
 
     def broken(self, row: Rows) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles
-from benchlab.servo.samples import Samples
+from benchlab.servo.samples import Read, Samples
 from benchlab.servo.standing import clean_command
 from benchlab.servo.strokes import speed
 from benchlab.servo.view import View
@@ -27,7 +27,7 @@ REACH = 0.97
 class Wave:
     """The signal that was cut, and how it changes from row to row."""
 
-    middle: Array | None
+    middle: Read | None
     """``Cycles.middle``."""
     commanded: bool
     """The command swings, not the position only."""
@@ -41,7 +41,7 @@ def prepare(samples: Samples, cycles: Cycles) -> Wave:
     """Take stock of the signal that the cycles were cut from."""
     step = np.nan
     if cycles.middle is not None:
-        step = float(np.median(np.concatenate([np.abs(np.diff(cycles.middle[a:b])) for a, b in samples.pieces()])))
+        step = float(np.median(np.concatenate([np.abs(np.diff(cycles.middle(a, b))) for a, b in samples.pieces()])))
     commanded = cycles.middle is not None and "command_us" in samples.channels
     return Wave(middle=cycles.middle, commanded=commanded, shaped=cycles.shape is not None, step=step)
 
@@ -60,7 +60,7 @@ def of_cycles(v: View, start: Rows, stop: Rows, w: Wave, moving_fraction: float)
         reach = windows.quantiles(position, start, stop, (1 - REACH, REACH))
         out["reach_low_deg"], out["reach_high_deg"] = reach
         if w.commanded and w.middle is not None:
-            out |= _at_command(position, w.middle[v.start : v.stop], w.step, start, stop)
+            out |= _at_command(position, w.middle(v.start, v.stop), w.step, start, stop)
         else:
             # a single wrong sample does not move these
             out["end_low_deg"], out["end_high_deg"] = windows.quantiles(position, start, stop, (0.02, 0.98))

@@ -21,6 +21,9 @@ class Some:
     start: Rows
     rest_begin: Rows
     stop: Rows
+    """End of the rest that is looked at."""
+    left: Rows
+    """End of the dwell."""
     follows: NDArray[np.bool_]
 
 
@@ -48,7 +51,7 @@ def some_of(legs: Legs, of: slice, v: View) -> Some:
     d = legs.dwells
     return Some(
         begin=legs.begin[of] - v.start, start=d.start[of] - v.start, rest_begin=legs.rest_begin[of] - v.start,
-        stop=d.stop[of] - v.start, follows=d.follows[of],
+        stop=legs.rest_end[of] - v.start, left=d.stop[of] - v.start, follows=d.follows[of],
     )  # fmt: skip
 
 
@@ -128,7 +131,7 @@ class _Crossings:
         self.v, self.s, self.came, self.span = v, s, came, span
         # the stroke before each, whose samples are its neighbours
         self.old_begin = np.concatenate([[before.begin - v.start], s.begin[:-1]])
-        self.old_stop = np.concatenate([[before.stop - v.start], s.stop[:-1]])
+        self.old_stop = np.concatenate([[before.stop - v.start], s.left[:-1]])
         self.old_came = np.concatenate([[before.came], came[:-1]])
         self.old_span = np.concatenate([[before.span], span[:-1]])
 
