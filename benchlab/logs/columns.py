@@ -71,7 +71,7 @@ def merged(a: Rows, b: Rows) -> Rows:
     if not len(b.lines):
         return replace(a, rejects=a.rejects + b.rejects)
     lines = np.concatenate([a.lines, b.lines])
-    order = np.argsort(lines, kind="stable")
+    order = np.insert(np.arange(len(a.lines)), np.searchsorted(a.lines, b.lines), np.arange(len(a.lines), len(lines)))
     columns = [_merged_cells(x, y, order) for x, y in zip(a.columns, b.columns, strict=True)]
     return Rows(lines=lines[order], columns=columns, rejects=a.rejects + b.rejects)
 
@@ -87,7 +87,8 @@ def _merged_cells(a: Cells, b: Cells, order: np.ndarray[Any, np.dtype[np.int64]]
         bad = np.concatenate(marks)[order]
     if text is None and bad is None and numbers is not None:
         return whole(numbers)
-    place = np.argsort(order)
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
     told = {int(place[i]): x for i, x in a.told.items()} | {int(place[len(a) + i]): x for i, x in b.told.items()}
     return Cells(numbers=numbers, text=text, bad=bad, told=told)
 

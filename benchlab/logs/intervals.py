@@ -29,11 +29,13 @@ class Intervals:
     """(start, size) of intervals three times the typical one and more, as many as fit."""
 
     _waiting: list[tuple[Floats, Floats]] = field(default_factory=list)
+    _n_waiting: int = 0
 
     def add(self, start: Floats, size: Floats) -> None:
         """Count intervals that begin at ``start``."""
         self._waiting.append((start, size))
-        if sum(len(s) for _, s in self._waiting) >= _STRETCH:
+        self._n_waiting += len(size)
+        if self._n_waiting >= _STRETCH:
             self._settle()
 
     def _settle(self, *, last: bool = False) -> None:
@@ -44,6 +46,7 @@ class Intervals:
         for k in range(0, whole, _STRETCH):
             self._count(start[k : min(k + _STRETCH, whole)], size[k : min(k + _STRETCH, whole)])
         self._waiting = [] if last else [(start[whole:].copy(), size[whole:].copy())]
+        self._n_waiting = len(size) - whole
 
     def _count(self, start: Floats, size: Floats) -> None:
         least, most = _bins(np.array([size.min(), size.max()]))

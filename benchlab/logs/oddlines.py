@@ -12,17 +12,17 @@ Bytes = np.ndarray[Any, np.dtype[np.uint8]]
 Ints = np.ndarray[Any, np.dtype[np.int64]]
 
 
-def _mark(characters: bytes) -> Bools:
-    marks = np.zeros(256, dtype=bool)
-    marks[list(characters)] = True
-    return marks
+_PLAIN, _STRANGE, _SPECIAL = range(3)
+"""What numbers are written with; any other character; what only the exact path understands, wherever it stands."""
+_COMMENT = np.isin(np.arange(256), list(b"#%/"))
 
 
-_NUMERIC = {mark: _mark(b"0123456789+-eE \t" + mark.encode()) for mark in ".,"}
-"""What numbers are written with, by decimal mark."""
-_SPECIAL = _mark(b'"\0\x1a\r')
-"""What only the exact path understands, wherever it stands."""
-_COMMENT = _mark(b"#%/")
+def _kinds(decimal: str) -> bytes:
+    plain, special = b"0123456789+-eE \t\n" + decimal.encode(), b'"\0\x1a\r'
+    return bytes(_PLAIN if c in plain else _SPECIAL if c in special else _STRANGE for c in range(256))
+
+
+_KINDS = {decimal: _kinds(decimal) for decimal in ".,"}
 
 
 def bytes_of(block: bytes) -> Bytes:
@@ -62,12 +62,12 @@ def odd_lines(block: Bytes, delimiter: str, numeric: Sequence[bool], decimal: st
     lengths = np.diff(at[last], prepend=-1)
     odd |= lengths == width
     odd |= _COMMENT[block[at[last] + 1 - lengths]]
-    special = _SPECIAL[block]
-    if special.any():
-        odd |= np.diff(np.cumsum(special, dtype=np.int64)[at[last]], prepend=0) > 0
-    strange = ~_NUMERIC[decimal][block]
+    kinds = np.frombuffer(block.tobytes().translate(_KINDS[decimal]), dtype=np.uint8)
+    odd[np.searchsorted(at[last], np.flatnonzero(kinds == _SPECIAL))] = True
+    strange = kinds == _STRANGE
     strange[at] = False
-    wrong = np.diff(np.cumsum(strange, dtype=np.int64)[at], prepend=0) > 0  # for every cell
+    wrong = np.zeros(len(at), dtype=bool)  # for every cell
+    wrong[np.searchsorted(at, np.flatnonzero(strange))] = True
     if wrong.any():
         rows = np.flatnonzero(~odd)
         cells = last[rows, None] + np.arange(1 - width, 1)
