@@ -20,8 +20,8 @@ Batch = dict[str, np.ndarray[Any, Any]]
 
 WINDOW = 64
 """Rows held back between blocks: as far as a row may be out of its place."""
-_LOOK, _LONG_LOOK = 1 << 12, 1 << 17
-"""Rows that settle the rhythm of a log, and where those show hardly any step (one stamp for thousands of rows)."""
+_LOOK, _LONG_LOOK = 1 << 10, 1 << 17
+"""Rows that settle the rhythm of a log, and where those show hardly any step (one stamp for many rows)."""
 _FEW_STEPS = 8
 _WRAPS = (4294.967296, 4294967.296)
 """Spans of 32-bit counters of microseconds and of milliseconds, in s."""

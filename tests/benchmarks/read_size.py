@@ -1,9 +1,10 @@
-"""Reading time against the fastest bare CSV read of the same file, and peak memory against the size of the log.
+"""Reading time against the fastest bare CSV read of the same file; processor time and peak memory by size of the log.
 
 Run: ``python tests/benchmarks/read_size.py [--rows 840000]`` (150 MB). The log is of 8 servos (27 columns). Times are
 the best of five rounds in this run, the readers taking turns, so that only their ratio counts: by the clock on the
-wall, and by the processor (all threads), which other work on the machine disturbs less. Memory is the peak of fresh
-processes that stream a log of n and of 10 n rows with ``iter_batches``.
+wall, and by the processor (all threads), which other work on the machine disturbs less. Processor time per row and peak
+memory are those of fresh processes that read a log of n and of 10 n rows whole (``read_log``) and in a stream
+(``iter_batches``).
 """
 
 from __future__ import annotations
@@ -23,16 +24,23 @@ import pyarrow.csv
 from benchlab.logs.reader import read_log
 from benchlab.procedure import load_procedures
 
+WHOLE = "log = read_log(path, name='log', procedures=procedures, kind='servo_cycling'); n = log.rows"
 STREAM = """
-import re, sys
-from pathlib import Path
-from benchlab.logs.reader import iter_batches
-from benchlab.procedure import load_procedures
-n = 0
-for tables in iter_batches(Path(sys.argv[1]), name="log", procedures=load_procedures(), kind="servo_cycling"):
+for tables in iter_batches(path, name="log", procedures=procedures, kind="servo_cycling"):
     n += len(tables["1"])
+"""
+FRESH = """
+import re, sys, time
+from pathlib import Path
+from benchlab.logs.reader import iter_batches, read_log
+from benchlab.procedure import load_procedures
+path, procedures, n = Path(sys.argv[1]), load_procedures(), 0
+before = time.process_time()
+{read}
+took = time.process_time() - before
 status = Path("/proc/self/status").read_text()  # getrusage would count what the parent held before exec
-print(n, int(re.search(r"VmHWM:\\s*(\\d+)", status)[1]) // 1024)
+peak = int(re.search(r"VmHWM:\\s*(\\d+)", status)[1]) // 1024
+print(f"{{n}} rows: {{took / n * 1e6:.2f}} us of processor time a row, peak {{peak}} MiB")
 """
 
 
@@ -101,11 +109,10 @@ def main() -> None:
             print_times(log)
         for n in (rows // 4, rows // 4 * 10):
             write_log(log, n)
-            command = [sys.executable, "-c", STREAM, str(log)]
-            out = subprocess.run(command, capture_output=True, text=True, check=True)
-            read_rows, peak = out.stdout.split()
-            size = log.stat().st_size / 1e6
-            print(f"streamed {read_rows} rows ({size:.0f} MB): peak {peak} MiB")
+            for what, read in (("whole", WHOLE), ("streamed", STREAM)):
+                command = [sys.executable, "-c", FRESH.format(read=read), str(log)]
+                out = subprocess.run(command, capture_output=True, text=True, check=True)
+                print(f"{what}, {log.stat().st_size / 1e6:.0f} MB, {out.stdout.strip()}")
 
 
 if __name__ == "__main__":
