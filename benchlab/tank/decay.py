@@ -110,6 +110,8 @@ def fit_decay(data: HoldData) -> DecayFit:
         (1 - _OPEN_SHARE - _STRANGE_SHARE, np.zeros_like(middle), fitting_grid(data, middle)),
         (_STRANGE_SHARE, deviation, fitting_grid(data, middle + deviation)),
     ]
+    if not data.settling.fresh:  # a single course would now and then be believed in by ten of its u
+        kinds = [(1 - _OPEN_SHARE, *kinds[1][1:])]
     answers = []
     for noise in dict.fromkeys(noises):
         scatter = _covariance(data, noise)

@@ -3,9 +3,10 @@
 A wall creeps after every change of its pressure and all these creeps add up (Boltzmann's superposition, the law of
 linear viscoelasticity): at a later sealing the first load has crept for as long as it is old, and only what was pumped
 in anew creeps from its beginning. The gas is warmed only by what is pumped in. Which course the creep takes is not
-known: mean and mean square of the share that is left are taken over all courses thought possible. The courses of a
-later hold are taken to be those of a first one, though of an old creep mostly the slow ones are left; simulated logs
-(tests/benchmarks/tank_refills.py) show that the intervals stay wide enough.
+known: mean and mean square of the share that is left are taken over all courses thought possible. What is left of an
+old creep, and a wall that creeps back after the tank stood open, follow no single course: the fit then allows for a
+deviation from every course (``Settling.fresh``). Simulated logs (tests/benchmarks/tank_refills.py) show that the
+intervals are wide enough.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ def settling_left(first: Settling, time_s: Array, gauge_kpa: Array, sealed_s: fl
     pumped = min(max((level - _lowest_since_falling(gauge)) / level, 0.0), 1.0)
     slow = first.slow_share * mean
     return replace(
-        first,
+        first, fresh=False,
         quick_share=first.quick_share * pumped, quick_share_u=max(first.quick_share_u * pumped, _LEAST_U),
         slow_share=slow,
         slow_share_u=max((first.slow_share**2 + first.slow_share_u**2) * square - slow**2, _LEAST_U**2) ** 0.5,

@@ -50,6 +50,8 @@ class Settling:
     give: float
     give_u: float
     """Share by which a wall that gives way elastically makes the pressure answer less: p_abs / V dV/dp."""
+    fresh: bool = True
+    """False after an earlier hold: what is left of its creep mixes in, so that no single course is followed."""
 
 
 def quick_course(time_s: Array, tau_s: Array) -> Array:
