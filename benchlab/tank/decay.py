@@ -38,7 +38,7 @@ from benchlab.tank.shapes import Fits, fitting_grid, solve
 
 Array = NDArray[np.float64]
 
-_OPEN_SHARE, _STRANGE_SHARE = 0.15, 0.07
+_OPEN_SHARE, _STRANGE_SHARE = 0.15, 0.03
 """Prior probabilities that a settling follows none of the courses, or one with a deviation (starting values)."""
 _LIGHT = 1e-6
 """Answers with less weight than this are left out."""
