@@ -58,6 +58,10 @@ def _each_done(
             yield bundle, _fresh(job, bundle)
         yield from _taken_up(job, hopeful, jobs)
         return
+    # tanks, circuits and the matching after them need these: loaded once here, not again in every worker
+    import scipy.interpolate
+    import scipy.optimize  # noqa: F401
+
     # forked, a worker begins with everything loaded; that is safe on Linux, and before this process uses threads
     context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
     with ProcessPoolExecutor(min(jobs, len(fresh)), mp_context=context, initializer=_begin) as pool:
