@@ -34,6 +34,8 @@ class Course:
     kind: NDArray[np.intp]
     """Index of the kind of stroke (into the arrays below)."""
     cycle: NDArray[np.intp]
+    cycles: NDArray[np.intp]
+    """Cycles that have such strokes, in order; of a long log the samples are those of some of them."""
     begins_deg: Array
     way_deg: Array
     """Signed length of each kind of stroke."""
@@ -88,6 +90,7 @@ def course(s: Strokes, samples: Kept, measured: Measured) -> Course | None:
     of_kind = [used & (s.kind == k) for k in kinds]
     return Course(
         current=current[kept], done=done[kept], kind=kind[kept], cycle=s.dwells.cycle[stroke][kept],
+        cycles=np.unique(s.dwells.cycle[used & (s.moving_n > 0)]),
         begins_deg=np.array([windows.middle(s.from_deg[m]) for m in of_kind]),
         way_deg=np.array([windows.middle(way[m]) for m in of_kind]),
         goes=np.array([int(np.median(s.dwells.kind[m])) for m in of_kind], dtype=np.intp),

@@ -13,8 +13,6 @@ from benchlab.servo.samples import Samples
 from benchlab.servo.windows import Array, Rows
 
 _BANDS, _POINTS = 120, 160
-_ROWS = 8
-"""Rows of a cycle that are enough for a point of the map."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,11 +41,9 @@ class CurrentMap:
 
     def add(self, time_s: Array, current: Array, start: Rows, stop: Rows, first: int) -> None:
         """Add the cycles from number ``first`` on, whose rows are ``[start, stop)`` of the arrays."""
-        points, n, begin = self.total.shape[1], len(start), time_s[start]
-        time_s = windows.thinned(time_s, start, stop, _ROWS * points)[0]
-        current, start, stop = windows.thinned(current, start, stop, _ROWS * points)
+        points, n = self.total.shape[1], len(start)
         length = stop - start
-        since = windows.ragged(time_s, start, stop) - np.repeat(begin, length)
+        since = windows.ragged(time_s, start, stop) - np.repeat(time_s[start], length)
         place = (since / max(self.duration_s, 1e-9) * points).astype(np.intp)
         cell = np.where(place < points, place, points) + np.repeat(np.arange(n) * (points + 1), length)
         # time goes on: the samples of a cell lie one after another

@@ -53,11 +53,11 @@ def _hidden(samples: Samples, swept: Swept, measured: Measured) -> str | None:
 def _blocks(c: Course, n: int) -> tuple[list[int], list[Cells]]:
     """First cycle and cells of all samples, then of each block of cycles."""
     count = min(_BLOCKS, max(n // 20, 1))
-    block = c.cycle * count // n
-    everything = np.ones(len(c.cycle), dtype=bool)
-    chosen = [everything] if count == 1 else [everything, *(block == b for b in range(count))]
-    chosen = [x for x in chosen if x.any()]
-    return [int(c.cycle[x].min()) for x in chosen], [cells_of(c, x) for x in chosen]
+    first, block = c.cycles * count // n, c.cycle * count // n
+    chosen = [(int(c.cycles[first == b].min()), block == b) for b in range(count) if (block == b).any()]
+    everything = (int(c.cycles.min()), np.ones(len(c.cycle), dtype=bool))
+    chosen = [everything] if count == 1 else [everything, *chosen]
+    return [cycle for cycle, _ in chosen], [cells_of(c, x) for _, x in chosen]
 
 
 def _teeth(

@@ -23,8 +23,8 @@ CHANNELS = ("command_us", "cycle", "position_deg", "current_a", "voltage_v", "te
 
 WHOLE = 2**18
 """A record of at most so many rows is its own sample."""
-BLOCK = 2**16
-"""Rows that are held at a time: their arrays stay in the processor's cache."""
+BLOCK = 2**17
+"""Rows that are held at a time: few enough for the processor's cache, enough to outweigh what a block costs."""
 _PIECES, _PIECE = 64, 2048
 _GOLDEN = (5**0.5 - 1) / 2
 _RECURS, _MOSTLY = 3, 0.99

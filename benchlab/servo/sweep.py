@@ -23,9 +23,6 @@ from benchlab.servo.supply_events import source_ohm, usual_levels, widths
 from benchlab.servo.view import View
 from benchlab.servo.windows import Array, Rows
 
-_ENOUGH = 1000
-"""Rows of a cycle that tell between which ends its command moved."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
@@ -160,8 +157,7 @@ class _Collected:
         if "temperature_c" in has:
             out["temperature_c"] = windows.mean(v.raw("temperature_c"), start, stop)
         if "command_us" in has:
-            some = windows.thinned(v.raw("command_us"), start, stop, _ENOUGH)
-            out["command_low"], out["command_high"] = windows.quantiles(*some, (0.02, 0.98))
+            out["command_low"], out["command_high"] = windows.quantiles(v.raw("command_us"), start, stop, (0.02, 0.98))
         if self.wave is not None:
             out |= wave_quantities.of_cycles(v, start, stop, self.wave, self.procedure.cutting.moving_fraction)
         for name, x in out.items():

@@ -116,21 +116,6 @@ def ragged(x: NDArray[T], start: Rows, stop: Rows) -> NDArray[T]:
     return x[inside]
 
 
-def thinned(x: NDArray[T], start: Rows, stop: Rows, enough: int) -> tuple[NDArray[T], Rows, Rows]:
-    """Samples evenly spread over each window, at least ``enough`` and less than twice as many; all of short ones.
-
-    Returns them one after another, and the windows among them.
-    """
-    count = np.maximum(stop - start, 0)
-    stride = np.maximum(count // enough, 1)
-    if (stride == 1).all():
-        return x, start, stop
-    some = -(-count // stride)
-    end = np.cumsum(some)
-    row = np.repeat(start - (end - some) * stride, some) + np.arange(some.sum()) * np.repeat(stride, some)
-    return x[row], end - some, end
-
-
 def _finite(x: Array, start: Rows, stop: Rows) -> tuple[Array, Rows, Rows]:
     """Samples without those that are missing, and the windows among them."""
     ok = np.isfinite(x)

@@ -62,13 +62,6 @@ def test_rows_of_windows_one_after_another_with_and_without_gaps_between_them():
         assert windows.ragged(x, np.array(start), np.array(stop)).tolist() == expected.tolist()
 
 
-def test_long_windows_are_thinned_evenly_and_short_ones_kept():
-    x = np.arange(1000)
-    some, start, stop = windows.thinned(x, np.array([0, 100]), np.array([5, 1000]), 10)
-    assert some[start[0] : stop[0]].tolist() == [0, 1, 2, 3, 4]
-    assert some[start[1] : stop[1]].tolist() == list(range(100, 1000, 90))
-
-
 @pytest.mark.parametrize("width", [3, 17, 51])
 def test_no_place_where_a_running_median_is_low_is_passed_over(width):
     x = np.random.default_rng(width).normal(size=3000)
