@@ -26,11 +26,14 @@ Array = NDArray[np.float64]
 
 _QUICK, _CREEP, _SINGLE = 12, (11, 9), 13
 """Nodes along the quick times, along and across the creeps, and along the single relaxation times."""
-_STAGES = 7
+_STAGES = 9
 _REACH, _LEAST_REACH = 3.5, 1.8
 """Standard deviations that a grid spans on either side; of a flattened evidence not less than the second."""
 _NODES = (3.0, 6.0, 3.0)
 """Nodes that must share the weight along the quick times, over the creeps, and over the single relaxation times."""
+_CUT, _WIDEN = 0.02, 1.6
+"""With more weight than the first on its rim a grid is widened by the second: what lies beyond is cut off, and the
+spread seen within is too small."""
 _LIGHT = 12.0
 """Courses are left out whose weight is smaller than the largest by this power of e."""
 
@@ -58,6 +61,8 @@ class Grid:
     stretch: Array
     slow_prior: Array
     stretched: int
+    rim: NDArray[np.bool_]
+    """Which of the stretched ones lie on the rim of their area, shape (stretched,)."""
     size: tuple[float, float]
     """Expected sizes (kPa), by which the courses are bent."""
     box: _Box
@@ -114,14 +119,16 @@ def _grid(box: _Box, size: tuple[float, float]) -> Grid:
     nodes = box.centre[:, None] + box.half @ np.stack([x.ravel() for x in np.meshgrid(u, v, indexing="ij")])
     cell = abs(float(np.linalg.det(box.half))) * (u[1] - u[0]) * (v[1] - v[0])
     low, high = np.array([np.log(prior.SLOW_S), prior.STRETCH]).T
-    nodes = nodes[:, ((nodes >= low[:, None] - 1e-9) & (nodes <= high[:, None] + 1e-9)).all(axis=0)]
+    inside = ((nodes >= low[:, None] - 1e-9) & (nodes <= high[:, None] + 1e-9)).all(axis=0)
+    rim = (np.maximum(abs(u)[:, None], abs(v)) == 1).ravel()
+    nodes, rim = nodes[:, inside], rim[inside]
     single = np.linspace(*box.single, _SINGLE)
     one = np.full(_SINGLE, prior.log_single_density() + np.log(single[1] - single[0]))
     return Grid(
         log_quick=log_quick, quick_prior=prior.log_quick_density(log_quick) + np.log(log_quick[1] - log_quick[0]),
         log_slow=np.concatenate([nodes[0], single]), stretch=np.concatenate([nodes[1], np.ones(_SINGLE)]),
         slow_prior=np.concatenate([prior.log_slow_density(nodes[1]) + np.log(cell), one]),
-        stretched=nodes.shape[1], size=size, box=box,
+        stretched=nodes.shape[1], rim=rim, size=size, box=box,
     )  # fmt: skip
 
 
@@ -129,16 +136,17 @@ def _drawn_in(grid: Grid, log: Array) -> tuple[_Box, bool]:
     """Span of what carries the weight, given the log weights (q, s), and whether the grid was too coarse for them."""
     s = grid.stretched
     p, quick_reach = _flattened(logsumexp(log, axis=1), _NODES[0])
-    quick = _span(grid.log_quick, p, quick_reach, prior.QUICK_S)
+    quick, quick_cut = _span(grid.log_quick, p, quick_reach, prior.QUICK_S)
     p, reach = _flattened(logsumexp(log[:, :s], axis=0), _NODES[1])
     at = np.stack([grid.log_slow[:s], grid.stretch[:s]])
     centre = at @ p
     away = (at - centre[:, None]) / (scale := np.array([np.ptp(np.log(prior.SLOW_S)), np.ptp(prior.STRETCH)]))[:, None]
     values, vectors = np.linalg.eigh((p * away) @ away.T)
-    half = reach * scale[:, None] * vectors * np.sqrt(np.maximum(values, 1e-12))
+    cut = reach == _REACH and float(p[grid.rim].sum()) > _CUT
+    half = (_WIDEN if cut else 1.0) * reach * scale[:, None] * vectors * np.sqrt(np.maximum(values, 1e-12))
     p, single_reach = _flattened(logsumexp(log[:, s:], axis=0), _NODES[2])
-    single = _span(grid.log_slow[s:], p, single_reach, prior.SLOW_S)
-    coarse = min(quick_reach, reach, single_reach) < _REACH
+    single, single_cut = _span(grid.log_slow[s:], p, single_reach, prior.SLOW_S)
+    coarse = cut or quick_cut or single_cut or min(quick_reach, reach, single_reach) < _REACH
     return _Box(quick=quick, centre=centre, half=half, single=single), coarse
 
 
@@ -156,10 +164,14 @@ def _flattened(log: Array, nodes: float) -> tuple[Array, float]:
         power /= 1.5
 
 
-def _span(at: Array, p: Array, reach: float, limits: tuple[float, float]) -> tuple[float, float]:
+def _span(at: Array, p: Array, reach: float, limits: tuple[float, float]) -> tuple[tuple[float, float], bool]:
+    """Span of what carries the weight, and whether the present one cuts some of it off."""
+    low, high = np.log(limits)
+    ends = (p[0] if at[0] > low + 1e-9 else 0.0) + (p[-1] if at[-1] < high - 1e-9 else 0.0)
+    cut = bool(reach == _REACH and ends > _CUT)
     mean = float(p @ at)
-    half = max(reach * float(p @ (at - mean) ** 2) ** 0.5, 1e-6)
-    return max(mean - half, float(np.log(limits[0]))), min(mean + half, float(np.log(limits[1])))
+    half = max((_WIDEN if cut else 1.0) * reach * float(p @ (at - mean) ** 2) ** 0.5, 1e-6)
+    return (max(mean - half, float(low)), min(mean + half, float(high))), cut
 
 
 class _Pairs:
@@ -266,6 +278,11 @@ def _lags(data: HoldData, grid: Grid) -> Array:
     """Reading errors (m, q) if the gas follows the thermometer with the grid's quick times; (m, 0) if that is moot."""
     if data.lag is None:
         return np.zeros((len(data.time_s), 0))
-    from scipy.interpolate import CubicSpline
-
-    return np.asarray(CubicSpline(np.log(prior.lag_times()), data.lag, axis=1)(grid.log_quick))
+    # the nodes are even in the logarithm: cubics through the four about each time
+    nodes = np.log(prior.lag_times())
+    at = (grid.log_quick - nodes[0]) / (nodes[1] - nodes[0])
+    first = np.clip(np.floor(at).astype(int) - 1, 0, len(nodes) - 4)
+    x = at - first
+    a, b, c, d = x, x - 1, x - 2, x - 3
+    weights = (-b * c * d / 6, a * c * d / 2, -a * b * d / 2, a * b * c / 6)
+    return np.asarray(sum(data.lag[:, first + j] * w for j, w in enumerate(weights)))
