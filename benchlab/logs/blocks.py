@@ -173,7 +173,7 @@ class BlockParser:
         if sound is None:
             return None
         lines = np.arange(first_line, first_line + n)
-        exact = self._exact(raw[is_odd].tobytes(), lines[odd].tolist(), some=True)
+        exact = self._exact(raw[is_odd].tobytes(), lines[odd].tolist(), of=n)
         return merged(replace(sound, lines=lines[~odd]), exact)
 
     # --- exact path -----------------------------------------------------------------------------------------------
@@ -189,8 +189,8 @@ class BlockParser:
                     self.encoding = "cp1252"
         return block.decode(self.encoding, "replace")
 
-    def _exact(self, block: bytes, line_numbers: Iterable[int], *, some: bool = False) -> Rows:
-        """Parse line by line; ``some``: these are but the odd lines of a block."""
+    def _exact(self, block: bytes, line_numbers: Iterable[int], *, of: int = 0) -> Rows:
+        """Parse line by line; ``of``: these are but the odd ones of so many lines."""
         d = self.dialect
         kept: list[list[str]] = []
         numbers: list[int] = []
@@ -214,7 +214,7 @@ class BlockParser:
             kept.append(cells)
             numbers.append(number)
         by_column = list(zip(*kept, strict=True)) if kept else [()] * d.width
-        columns = [self._column(i, cells, some=some) for i, cells in enumerate(by_column)]
+        columns = [self._column(i, cells, max(of, len(cells))) for i, cells in enumerate(by_column)]
         lines_kept = np.array(numbers, dtype=np.int64)
         return Rows(lines=lines_kept, columns=self._in_one_unit(columns), rejects=rejects)
 
@@ -259,10 +259,10 @@ class BlockParser:
             columns[i] = Cells(numbers=numbers * factor, text=pc.if_else(pa.array(bad), told, text), bad=bad)
         return columns
 
-    def _column(self, i: int, cells: Sequence[str], *, some: bool) -> Cells:
+    def _column(self, i: int, cells: Sequence[str], of: int) -> Cells:
         if self._numeric[i]:
             column = numbers_only(numeric_column(cells, self.dialect.decimal))
-            if column.bad is not None and not some and column.bad.mean() > 0.2 and len(cells) > 20:
+            if column.bad is not None and of > 20 and np.count_nonzero(column.bad) > 0.2 * of:
                 self._numeric[i] = False  # a column of text after all: no longer worth the fast path's failure
             return column
         text = pa.array([None if is_missing(c) else c for c in cells], pa.string())

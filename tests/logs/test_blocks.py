@@ -104,10 +104,17 @@ def unforeseen() -> str:
     return _text("t_s,current_A", [f"{i},{i % 9}.5" if i % 700 else f"{i},1-{i}" for i in range(1, N)])
 
 
+def failing() -> str:
+    """A sensor that fails in a third of the rows, after a sound beginning."""
+    rng = np.random.default_rng(3)
+    cells = np.where((rng.random(N) < 0.35) & (np.arange(N) > 600), "err7", rng.normal(0, 1, N).round(4).astype(str))
+    return _text("t_s,current_A,voltage_V", [f"{i / 10},{c},7.4" for i, c in enumerate(cells)])
+
+
 LOGS: dict[Callable[[], str], Any] = {
     sound: "servo_cycling", damaged: "current_draw", counter: "current_draw", coarse: "current_draw",
     stamps: "current_draw", by_name: "current_draw", mended: "current_draw", grouped: "current_draw",
-    unforeseen: "current_draw", unknown: None,
+    unforeseen: "current_draw", failing: "current_draw", unknown: None,
 }  # fmt: skip
 
 
