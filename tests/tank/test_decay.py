@@ -141,3 +141,16 @@ def test_the_gas_follows_a_slowly_read_thermometer_with_its_whole_lag():
     behind = _lag(pressures, np.ones(241, bool), time, 110.0, 293.0)
     # at 1 K an hour the gas is colder than the room by its time constant: 110 kPa / 293 K x tau / 3600 s
     assert -behind[-1] == pytest.approx(110 / 293 * lag_times() / 3600, rel=0.03)
+
+
+def test_a_slow_creep_along_a_bent_ridge_of_times_and_exponents_is_not_cut_off():
+    # the grid of courses once ended short of this one, with an error of five standard uncertainties
+    stiff = PROCEDURE.model_copy(update={"wall_elasticity_share": 0.0})
+    scenario = Scenario(
+        start_pressure_kpa=11.486, leak_rate_pa_m3_s=3.3818e-4, room_c=16.665, room_wander_k=0.55954,
+        barometer_kpa=103.16, barometer_wander_kpa=0.11385, creep_share=0.04336, creep_s=4110.5, creep_stretch=0.858,
+        heating_share=0.63114, gas_lag_s=124.44, elasticity=0.0, noise_kpa=0.00699,
+    )  # fmt: skip
+    made = simulate_hold(scenario, np.random.default_rng(1_101_013))
+    rate = analyse_tank([made.frame], Tank(id="T1", volume_ml=1900), stiff).result.quantities["leak_rate_pa_m3_s"]
+    assert abs(rate.value - made.truth.leak_rate_pa_m3_s) < 3 * rate.u
