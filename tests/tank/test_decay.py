@@ -147,9 +147,10 @@ def test_a_slow_creep_along_a_bent_ridge_of_times_and_exponents_is_not_cut_off()
     # the grid of courses once ended short of this one, with an error of five standard uncertainties
     stiff = PROCEDURE.model_copy(update={"wall_elasticity_share": 0.0})
     scenario = Scenario(
-        start_pressure_kpa=11.486, leak_rate_pa_m3_s=3.3818e-4, room_c=16.665, room_wander_k=0.55954,
-        barometer_kpa=103.16, barometer_wander_kpa=0.11385, creep_share=0.04336, creep_s=4110.5, creep_stretch=0.858,
-        heating_share=0.63114, gas_lag_s=124.44, elasticity=0.0, noise_kpa=0.00699,
+        start_pressure_kpa=11.48605244996771, leak_rate_pa_m3_s=0.00033817869549357225, room_c=16.665111186618635,
+        room_wander_k=0.5595392397707597, barometer_kpa=103.1606125232054, barometer_wander_kpa=0.11385266778304166,
+        creep_share=0.043359746611033534, creep_s=4110.541454207543, creep_stretch=0.8580046774232187, elasticity=0.0,
+        heating_share=0.6311433375497085, gas_lag_s=124.43981562065991, noise_kpa=0.006991146428862008,
     )  # fmt: skip
     made = simulate_hold(scenario, np.random.default_rng(1_101_013))
     rate = analyse_tank([made.frame], Tank(id="T1", volume_ml=1900), stiff).result.quantities["leak_rate_pa_m3_s"]
