@@ -1,7 +1,7 @@
 """What was read from logs, kept between runs: files that may be deleted at any time and are believed only if whole.
 
 A kept file is named after everything that its content depends on but the logs' full checksums, which stand in it and
-are compared before it is used. It is one line with the SHA-256 of the rest, then a zip archive of Arrow tables and
+are compared before it is used. It is one line with the SHA-256 of the rest, then a zip archive of Parquet tables and
 one JSON document; it is written beside its place and renamed into it, so that a crash leaves the old file or the new.
 """
 
@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.parquet as pq
 
 _ENDS = 65_536
 """Bytes at either end of a log that its quick mark is made of."""
@@ -95,7 +96,9 @@ def store(folder: Path, key: str, content: object) -> None:
     """
     body = io.BytesIO()
     with zipfile.ZipFile(body, "w", zipfile.ZIP_STORED) as archive:
-        document = _Writer(archive).plain(content)
+        writer = _Writer(archive)
+        document = writer.plain(content)
+        writer.finish()
         archive.writestr(_DOCUMENT, json.dumps(document))
     data = body.getvalue()
     try:
@@ -140,7 +143,8 @@ class _Writer:
     """Turns values into JSON, arrays and tables into members of the archive."""
 
     def __init__(self, archive: zipfile.ZipFile) -> None:
-        self._archive, self._n = archive, 0
+        self._archive = archive
+        self._stacks: dict[object, list[pd.DataFrame]] = {}
 
     def plain(self, x: object) -> object:
         """Return the JSON form of a value."""
@@ -156,14 +160,14 @@ class _Writer:
             return {"map": [[self.plain(k), self.plain(v)] for k, v in x.items()]}
         if isinstance(x, np.ndarray):
             return {
-                "array": self._member(pd.DataFrame({"0": x.ravel()})),
+                "array": self._place(pd.DataFrame({"0": x.ravel()})),
                 "shape": list(x.shape),
                 "dtype": str(x.dtype),
             }
         if isinstance(x, pd.DataFrame):
             index = None if isinstance(x.index, pd.RangeIndex) else [x.index.name, self.plain(x.index.to_numpy())]
             bare = x.reset_index(drop=True).set_axis([str(i) for i in range(x.shape[1])], axis=1)
-            return {"table": self._member(bare), "columns": [self.plain(c) for c in x.columns], "index": index,
+            return {"table": self._place(bare), "columns": [self.plain(c) for c in x.columns], "index": index,
                     "rows": len(x)}  # fmt: skip
         if dataclasses.is_dataclass(x) and not isinstance(x, type):
             fields = {f.name: self.plain(getattr(x, f.name)) for f in dataclasses.fields(x)}
@@ -171,15 +175,22 @@ class _Writer:
         msg = f"{type(x).__name__} cannot be kept"
         raise TypeError(msg)
 
-    def _member(self, table: pd.DataFrame) -> str:
-        self._n += 1
-        name = f"{self._n}.arrow"
-        arrow = pa.Table.from_pandas(table, preserve_index=False)
-        out = pa.BufferOutputStream()
-        with pa.ipc.new_file(out, arrow.schema) as writer:
-            writer.write_table(arrow)
-        self._archive.writestr(name, out.getvalue())
-        return name
+    def _place(self, table: pd.DataFrame) -> list[int]:
+        """Put a table below those with the same columns; return the number of their stack and its rows there."""
+        like = (tuple(table.columns), tuple(str(t) for t in table.dtypes))
+        stack = self._stacks.setdefault(like, [])
+        start = sum(len(t) for t in stack)
+        stack.append(table)
+        return [list(self._stacks).index(like), start, start + len(table)]
+
+    def finish(self) -> None:
+        """Write the stacks: few Parquet files instead of many small ones."""
+        for i, stack in enumerate(self._stacks.values()):
+            out = pa.BufferOutputStream()
+            tables = [pa.Table.from_pandas(t, preserve_index=False) for t in stack]
+            whole = pa.concat_tables(tables, promote_options="permissive")  # a column may be empty in one of them
+            pq.write_table(whole, out, compression="none", use_dictionary=False)
+            self._archive.writestr(f"{i}.parquet", out.getvalue())
 
 
 class _Reader:
@@ -187,6 +198,7 @@ class _Reader:
 
     def __init__(self, archive: zipfile.ZipFile, types: Mapping[str, type]) -> None:
         self._archive, self._types = archive, types
+        self._stacks: dict[int, pa.Table] = {}
 
     def live(self, x: Any) -> Any:
         """Return the value that a JSON form stands for."""
@@ -211,6 +223,10 @@ class _Reader:
             return table
         return self._types[x["type"]](**{k: self.live(v) for k, v in x["fields"].items()})
 
-    def _table(self, name: str) -> pd.DataFrame:
-        table: pd.DataFrame = pa.ipc.open_file(self._archive.read(name)).read_all().to_pandas()
+    def _table(self, place: Sequence[int]) -> pd.DataFrame:
+        number, start, stop = place
+        if number not in self._stacks:
+            file = pa.BufferReader(self._archive.read(f"{number}.parquet"))
+            self._stacks[number] = pq.read_table(file, use_threads=False)
+        table: pd.DataFrame = self._stacks[number].slice(start, stop - start).to_pandas()
         return table

@@ -56,7 +56,7 @@ def progress_on_terminal(silent: bool) -> Iterator[Progress]:
 
     begun = time.monotonic()
     spinner = Spinner("dots", "starting", style="green")
-    with Live(spinner, console=Console(stderr=True), transient=True, refresh_per_second=12.5) as live:
+    with Live(spinner, console=Console(stderr=True), transient=True, auto_refresh=False) as live:
 
         def tell(what: str, share: float | None = None) -> None:
             # as plain text: a file's name may look like markup

@@ -19,6 +19,8 @@ from benchlab.pace import Progress, silent
 
 _FEW = 3
 """So many logs are named one by one while they are read."""
+_TICK_S = 0.1
+"""So often whoever watches is told that the work goes on: no thread may do that while workers are forked."""
 
 
 def do_bundles(job: Job, jobs: int, progress: Progress = silent) -> Done:
@@ -34,12 +36,16 @@ def do_bundles(job: Job, jobs: int, progress: Progress = silent) -> Done:
     hopeful = [b for b in bundles if kept.may_be_kept(job, b)]
     found: dict[Bundle, Done] = {}
     logs = list(job.airframe.log_paths())
-    progress(f"reading and analysing {', '.join(logs) if len(logs) <= _FEW else f'{len(logs)} logs'}", 0.0)
-    for bundle, done in _each_done(job, [b for b in bundles if b not in hopeful], hopeful, cost, jobs):
-        found[bundle] = done
-        share = sum(cost[b] for b in found) / sum(cost.values())
-        left = len(bundles) - len(found)
-        progress(f"analysed {', '.join(bundle.parts)}{f'; {left} more to go' if left else ''}", 0.9 * share)
+    what, share = f"reading and analysing {', '.join(logs) if len(logs) <= _FEW else f'{len(logs)} logs'}", 0.0
+    progress(what, share)
+    for item in _each_done(job, [b for b in bundles if b not in hopeful], hopeful, cost, jobs):
+        if item is not None:
+            bundle, done = item
+            found[bundle] = done
+            share = 0.9 * sum(cost[b] for b in found) / sum(cost.values())
+            left = len(bundles) - len(found)
+            what = f"analysed {', '.join(bundle.parts)}{f'; {left} more to go' if left else ''}"
+        progress(what, share)
     whole = Done()
     for done in (found[b] for b in bundles):
         whole.reads.update(done.reads)
@@ -51,8 +57,8 @@ def do_bundles(job: Job, jobs: int, progress: Progress = silent) -> Done:
 
 def _each_done(
     job: Job, fresh: Sequence[Bundle], hopeful: Sequence[Bundle], cost: Mapping[Bundle, float], jobs: int
-) -> Iterator[tuple[Bundle, Done]]:
-    """Yield each bundle with what came of it, in the order in which they are done."""
+) -> Iterator[tuple[Bundle, Done] | None]:
+    """Yield each bundle with what came of it, in the order in which they are done; now and then None: still at it."""
     if jobs <= 1 or len(fresh) <= 1:
         for bundle in fresh:
             yield bundle, _fresh(job, bundle)
@@ -70,7 +76,10 @@ def _each_done(
         try:
             yield from _taken_up(job, hopeful, jobs)
             while coming:
-                for future in wait(coming, return_when=FIRST_COMPLETED).done:
+                ended = wait(coming, timeout=_TICK_S, return_when=FIRST_COMPLETED).done
+                if not ended:
+                    yield None
+                for future in ended:
                     yield coming.pop(future), future.result()
         except BrokenProcessPool:
             raise BenchlabError(

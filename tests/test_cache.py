@@ -55,6 +55,15 @@ def test_arrays_and_tables_come_back_to_the_last_bit(tmp_path):
     assert back["none"].shape == (0, 0)
 
 
+def test_tables_alike_come_back_each_by_itself(tmp_path):
+    tables = [pd.DataFrame({"x": np.arange(n, dtype=float), "why": [None] * n}) for n in (3, 0, 2)]
+    tables.append(pd.DataFrame({"x": [7.0], "why": pd.array(["gap"], dtype=object)}))
+    cache.store(tmp_path, "k", tables)
+    for table, back in zip(tables, cache.fetch(tmp_path, "k", []), strict=True):
+        assert back["x"].tolist() == table["x"].tolist()
+        assert [w if isinstance(w, str) else None for w in back["why"]] == table["why"].tolist()
+
+
 @pytest.mark.parametrize("place", [0, 10, 70, 200, -1])
 def test_a_damaged_file_is_not_believed(tmp_path, place):
     cache.store(tmp_path, "k", Thing("a", (1.5, "b")))

@@ -8,10 +8,11 @@ import pandas as pd
 import pytest
 
 from benchlab.airframe import load_airframe
+from benchlab.bundles import Job, read_one
 from benchlab.logs.table import ReadLog
 from benchlab.procedure import load_procedures
 from benchlab.results import AirframeResult, PartResult
-from benchlab.run import read_logs, run_airframe
+from benchlab.run import run_airframe
 
 LOGS = Path(__file__).parent / "real_logs"
 
@@ -23,7 +24,7 @@ def run(name: str, out: Path) -> AirframeResult:
 
 
 def tables_of(name: str, log: str) -> Mapping[str, pd.DataFrame]:
-    read = read_logs(load_airframe(LOGS / name), load_procedures(), lambda _: None)[log]
+    read = read_one(Job(airframe=load_airframe(LOGS / name), procedures=load_procedures(), kept=None), log)
     assert isinstance(read, ReadLog)
     return read.tables
 
