@@ -41,21 +41,19 @@ class CurrentMap:
 
     def add(self, time_s: Array, current: Array, start: Rows, stop: Rows, first: int) -> None:
         """Add the cycles from number ``first`` on, whose rows are ``[start, stop)`` of the arrays."""
-        points, n = self.total.shape[1], len(start)
-        length = stop - start
+        points, length = self.total.shape[1], stop - start
         since = windows.ragged(time_s, start, stop) - np.repeat(time_s[start], length)
-        place = (since / max(self.duration_s, 1e-9) * points).astype(np.intp)
-        cell = np.where(place < points, place, points) + np.repeat(np.arange(n) * (points + 1), length)
+        place = np.minimum((since / max(self.duration_s, 1e-9) * points).astype(np.intp), points)
+        cell = place + np.repeat(np.arange(len(start)) * (points + 1), length)
         # time goes on: the samples of a cell lie one after another
         new = np.flatnonzero(np.diff(cell, prepend=-1))
         sums = windows.total_and_count(windows.ragged(current, start, stop), new, np.append(new[1:], len(cell)))
-        total, count = (
-            np.bincount(cell[new], weights=x, minlength=n * (points + 1)).reshape(n, points + 1) for x in sums
-        )
-        # cycle by cycle: a sum over all cycles of a block would depend on where the block begins
-        for i, band in enumerate(self.band_of[first : first + n].tolist()):
-            self.total[band] += total[i, :-1]
-            self.count[band] += count[i, :-1]
+        cycle, place = np.divmod(cell[new], points + 1)
+        inside = place < points
+        at = (self.band_of[first + cycle] * points + place)[inside]
+        # one by one in order: a sum over all cycles of a block would depend on where the block begins
+        for table, x in zip((self.total, self.count), sums, strict=True):
+            np.add.at(table.reshape(-1), at, x[inside])
 
     def table(self) -> pd.DataFrame:
         """Mean current (columns: time in cycle, s; index: cycle in the band's middle)."""

@@ -179,7 +179,7 @@ def _from_waves(
             f"The {source} swings with a period that changes from {low:.3g} to {high:.3g} s (a sweep?): such waves "
             "cannot be compared with each other, none was counted as a cycle."
         )
-    shape: Shape | None = periodicity.shape(samples, wave.share) if source == "command" else None
+    shape: Shape | None = periodicity.shape(samples, wave) if source == "command" else None
     return Cycles(
         source=source, shape=shape, number=np.arange(1, len(wave.start) + 1), start=wave.start, stop=wave.stop,
         middle=wave.share,
@@ -192,7 +192,7 @@ def _by_period(samples: Samples, signal: Read, source: Literal["command", "posit
     if cut is None or repeats.likeness(signal, len(samples), *cut) < max(repeats.ALIKE, least):
         return _nothing(f"The {source} moves, but no pattern in it repeats (random excitation?): no cycles to count.")
     start, stop = cut
-    low, high = np.quantile(samples.sample(signal), [0.005, 0.995])
+    low, high = np.quantile(samples.scattered(signal), [0.005, 0.995])
     return Cycles(
         source=source, shape="sine" if source == "command" else None, number=np.arange(1, len(start) + 1), start=start,
         stop=stop, middle=lambda a, b: (signal(a, b) - low) / (high - low) - 0.5,

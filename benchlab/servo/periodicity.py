@@ -37,7 +37,7 @@ def waves(signal: Read, samples: Samples, edge_low: float, edge_high: float) -> 
 
     A rise counts once the signal has been below ``edge_low`` and then gets above ``edge_high``, shares of its span.
     """
-    low, high = np.quantile(samples.sample(signal), [0.005, 0.995])
+    low, high = np.quantile(samples.scattered(signal), [0.005, 0.995])
     if not high > low:
         return None
     rises = _rises(samples, lambda a, b: (signal(a, b) - low) / (high - low), edge_low, edge_high)
@@ -102,9 +102,11 @@ def _unbroken(samples: Samples, start: Rows, stop: Rows) -> NDArray[np.bool_]:
     return np.asarray(before_last == before_first)
 
 
-def shape(samples: Samples, share: Read) -> Literal["sine", "ramp"]:
+def shape(samples: Samples, w: Waves) -> Literal["sine", "ramp"]:
     """Tell a sine from a ramp by the time spent in the outer tenths of the span: 41 % against 20 %."""
-    return "sine" if (np.abs(samples.sample(share)) > 0.4).mean() > 0.3 else "ramp"
+    blocks = samples.blocks(3 * int(np.median(w.period)))
+    outer = sum(int((np.abs(w.share(a, b)) > 0.4).sum()) for a, b in blocks)
+    return "sine" if outer / len(samples) > 0.3 else "ramp"
 
 
 def by_autocorrelation(read: Read, samples: Samples) -> tuple[Rows, Rows] | None:

@@ -144,6 +144,20 @@ class Samples:
         """Return a signal in the rows of the sample that stands for the record."""
         return np.concatenate([read(a, b) for a, b in self.pieces()])
 
+    def scattered(self, read: Read) -> Array:
+        """Return a signal in single rows scattered over the record, of a short one in all.
+
+        For shares of the time: pieces could miss the levels of a command that stays at each for longer than a piece.
+        """
+        stride = -(-len(self) // WHOLE)
+        row = np.arange(0, len(self), stride)
+        # not one row in so many exactly, which might be in step with the command
+        row = np.minimum(row + (np.arange(len(row)) * _GOLDEN % 1 * stride).astype(np.intp), len(self) - 1)
+        edge = np.searchsorted(row, [a for a, _ in self.blocks()] + [len(self)]).tolist()
+        return np.concatenate([
+            read(a, b)[row[i:j] - a] for (a, b), i, j in zip(self.blocks(), edge, edge[1:], strict=False)
+        ])  # fmt: skip
+
     def whole(self, read: Read) -> Array:
         """Return what ``read(start, stop)`` gives for all rows. Shape (rows,)."""
         out = np.empty(len(self))

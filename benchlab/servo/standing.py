@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,7 @@ class _Runs:
 def command_dwells(samples: Samples, procedure: ServoProcedure) -> Dwells | None:
     """Return the command's dwells, or None where it does not stand still at its ends (ramp, sine, constant)."""
     command = clean_command(samples)
-    sample = samples.sample(command)
+    sample = samples.scattered(command)
     low, high = np.nanquantile(sample, [0.002, 0.998])
     span = high - low
     if not span > 0:
@@ -144,13 +145,12 @@ def _dwells(samples: Samples, runs: _Runs, procedure: ServoProcedure, agreement:
 
 def position_rests(samples: Samples, procedure: ServoProcedure) -> Dwells | None:
     """Return the rests of the position itself, or None where the servo does not come to rest at both ends."""
-    pieces = [samples.filled("position_deg", a, b) for a, b in samples.pieces()]
-    low, high = np.quantile(np.concatenate(pieces), [0.01, 0.99])
+    low, high = np.quantile(samples.scattered(partial(samples.filled, "position_deg")), [0.01, 0.99])
     span = high - low
     if not span > 0:
         return None
     width = max(3, 2 * round(0.02 / samples.sampling_s) + 1)
-    bend = np.concatenate([np.abs(np.diff(x, n=2)) for x in pieces])
+    bend = samples.sample(lambda a, b: np.abs(np.diff(samples.filled("position_deg", a, b), n=2)))
     noise = 1.4826 * np.median(bend) / np.sqrt(6)
     band = max(0.01 * span, 6 * noise, 2.5 * samples.steps.get("position_deg", 0.0))
 

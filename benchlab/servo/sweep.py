@@ -43,9 +43,8 @@ class Swept:
     of_cycle: Mapping[str, Array]
     """Per cycle, where the channel is there. ``time_s``: of its first row; ``peak_current_a``, ``mean_current_a``,
     ``voltage_min_v``, ``temperature_c``; ``moving_current_a``: mean while moving, of a command that does not rest;
-    ``under_load_v``: mean supply while moving; those of
-    ``supply_events.usual_levels``; ``command_low`` and
-    ``command_high``; and those of ``wave_quantities.of_cycles``."""
+    ``under_load_v``: mean supply while moving; ``command_low`` and ``command_high``; and those of
+    ``supply_events.usual_levels`` and ``wave_quantities.of_cycles``."""
     moves: bool
     """Whether any sample is known to move."""
     ohm: float

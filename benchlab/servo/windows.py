@@ -151,7 +151,7 @@ def _quantiles(x: Array, start: Rows, count: Rows, q: tuple[float, ...]) -> Arra
     out = np.full((len(q), len(start)), np.nan)
     # windows of about one length are the rows of a table, filled up with infinity: whole tables are sorted far faster
     size = np.frexp(count.astype(float))[1]
-    for one in np.unique(size[count > 0]):
+    for one in np.flatnonzero(np.bincount(size[count > 0])):
         alike = np.flatnonzero(size == one)
         most = max(_TABLE >> int(one), 1)
         for begin in range(0, len(alike), most):
@@ -176,7 +176,7 @@ def _of_table(table: Array, count: Rows, q: tuple[float, ...]) -> Array:
     place = np.array(q)[:, None] * (count - 1)
     low = np.floor(place).astype(np.intp)
     high = np.minimum(low + 1, count - 1)
-    wanted = np.unique([low, high])
+    wanted = np.flatnonzero(np.bincount(np.concatenate([low, high], axis=None)))
     if len(wanted) <= _FEW:
         table.partition(wanted, axis=1)
     else:

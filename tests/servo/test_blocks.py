@@ -4,6 +4,7 @@ import dataclasses
 import tracemalloc
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from benchlab.airframe import Servo
@@ -12,6 +13,7 @@ from benchlab.procedure import load_procedures
 from benchlab.servo.analyse import judge_servo
 from benchlab.servo.observe import observe_rows
 from benchlab.servo.samples import BLOCK, WHOLE, join, pieces
+from benchlab.servo.standing import command_dwells
 from benchlab.simulate.servo import Bench, Fault, Traits, simulate_servo
 
 PROCEDURE = load_procedures().servo
@@ -144,3 +146,13 @@ def test_a_pause_far_longer_than_all_dwells_is_not_looked_at_to_its_end_and_lose
     seen = observe_rows(join([paused], PROCEDURE), 7.4, PROCEDURE)
     assert len(seen.cycles) == 60
     assert "1 pauses far longer than the others were not looked at to their end." in seen.notes
+
+
+def test_levels_held_for_longer_than_a_piece_of_the_sample_get_their_share():
+    # a staircase up and down at 1 kHz: it is at either end for 10 % of the time, 8 % are needed
+    steps = np.repeat([0, 2, 4, 6, 8, 10, 8, 6, 4, 2], 20_000)
+    command = np.tile(1000.0 + 100 * steps, 10)
+    frame = pd.DataFrame({"time_s": np.arange(len(command)) / 1000, "segment": 0, "command_us": command})
+    # the pieces alone would give an end 6.5 %
+    dwells = command_dwells(join([frame], PROCEDURE), PROCEDURE)
+    assert sorted(set(dwells.level)) == [1000.0 + 100 * i for i in range(0, 11, 2)]
