@@ -77,7 +77,8 @@ class Intervals:
         Longer than ``factor`` typical intervals, and than three times the 95 % quantile: a log that is written on
         events has long intervals that are not gaps.
         """
-        limit = max(factor * self.quantile(0.5), 3 * self.quantile(0.95))
+        # a margin above the quantiles' own error: a pause of just that many steps is none, whatever its last digits say
+        limit = 1.01 * max(factor * self.quantile(0.5), 3 * self.quantile(0.95))
         return [g for g in self.long if g[1] > limit]
 
 

@@ -222,6 +222,15 @@ def test_quantiles_of_intervals_are_right_to_a_per_cent() -> None:
         assert found.quantile(share) == pytest.approx(np.quantile(sizes, share), rel=0.02)  # bins of 1.2 %
 
 
+@pytest.mark.parametrize("step", [0.001, 0.01, 0.03, 0.07, 0.2, 1.0])
+def test_a_pause_of_just_the_limit_is_no_gap(step: float) -> None:
+    stamps = np.cumsum(np.where(np.arange(5000) % 100 == 50, 5, 1)) * step
+    found = Intervals()
+    found.add(stamps[:-1], np.diff(stamps))
+    found.add(np.array([stamps[-1]]), np.array([6 * step]))
+    assert found.gaps(5) == [(stamps[-1], 6 * step)]
+
+
 def test_a_clock_that_stops_late_costs_its_rows_and_no_time(read) -> None:
     log = read(
         log_of([*range(2000), *[1999] * 60_000]), "current_draw"
