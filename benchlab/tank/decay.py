@@ -19,6 +19,10 @@ of which the residuals tell (``noise``), and over three kinds of tank, each with
 
 Where the log fits no single course the latter two take over, and are wide: a settling that the log cannot tell from a
 leak then widens the interval instead of passing for one or the other.
+
+Two things no answer knows, and both are told apart from a leak only by what is said beforehand: a creep that goes on
+with the logarithm of time far beyond ``settling.SLOW_S`` passes in part for a leak, and a wall that creeps back as the
+leak lets the pressure fall hides about its share of creep of the leak (tests/benchmarks/tank_coverage.py, ``OUTSIDE``).
 """
 
 from __future__ import annotations
