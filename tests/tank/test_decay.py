@@ -112,7 +112,7 @@ def test_a_settling_of_no_known_course_widens_the_interval_and_does_not_mislead(
 
 
 def test_a_settling_along_a_known_course_is_found_as_precisely_as_the_log_allows():
-    # a wall with one relaxation time, no more elastic than is stated: 2 % of the leak where the course was left open
+    # a wall with one relaxation time, not elastic: 3.4 % of the leak where the course is left open
     known = PROCEDURE.model_copy(update={"wall_elasticity_share": 0.0})
     scenario = Scenario(elasticity=0.0, creep_stretch=1.0, hold_h=8.0, leak_rate_pa_m3_s=1e-4)
     made = simulate_hold(scenario, np.random.default_rng(4))
