@@ -22,7 +22,8 @@ leak then widens the interval instead of passing for one or the other.
 
 Two things no answer knows, and both are told apart from a leak only by what is said beforehand: a creep that goes on
 with the logarithm of time far beyond ``settling.SLOW_S`` passes in part for a leak, and a wall that creeps back as the
-leak lets the pressure fall hides some per cent of it, up to a tenth or more (tests/benchmarks/tank_coverage.py, ``OUTSIDE``).
+leak lets the pressure fall hides some per cent of it, up to a tenth or more (``OUTSIDE`` in
+tests/benchmarks/tank_coverage.py).
 """
 
 from __future__ import annotations
