@@ -21,6 +21,8 @@ R = 8.314462618
 ATM_EXPONENT = 0.4 / 1.4
 """(gamma - 1) / gamma of air: adiabatic heating while filling."""
 T_REF = 293.15
+_CREEP_LOOK_S = 30.0
+"""So often a creeping wall is told of a changed pressure: far more often than it creeps."""
 
 Array = NDArray[np.float64]
 
@@ -90,8 +92,8 @@ class Scenario:
     anew, and the creeps that follow each opening and filling add up (Boltzmann superposition)."""
     open_s: float = 0.0
     """How long before each refill the tank stands open; 0: it is topped up."""
-    recovers: bool = False
-    """The wall creeps back as the pressure falls by the leak too, as linear viscoelasticity would have it."""
+    recovers: float = 0.75
+    """Share of its creep that the wall creeps back as the load is taken off (1: linear viscoelasticity)."""
     vented_h: float | None = None
     overpressure_kpa: float | None = None
     """Peak of the gauge during filling, before the surplus is let out."""
@@ -206,10 +208,21 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
     crept, loads = _crept(s, fine), np.zeros_like(fine)
     sealed_crept = _crept(s, np.maximum(fine - sealed, 0.0)).tolist()
     follows = 1 - math.exp(-step / s.gas_lag_s)
+    every, seen, eased = max(round(_CREEP_LOOK_S / step), 1), start, 0.0
+    changed_at: list[int] = []
+    changes: list[float] = []
     for i, t in enumerate(fine.tolist()):
         stretch = creep_end * sealed_crept[i]
-        if s.refills_h or s.recovers:
+        if s.refills_h:
             stretch = creep_end * float(loads[:i] @ crept[:i][::-1]) / start
+        elif s.recovers and t > sealed:
+            if i % every == 0:
+                # what the pressure changed by since the last look is taken to have changed halfway
+                changed_at.append(i - every // 2)
+                changes.append((float(gauge[i - 1]) - seen) / start)
+                seen = float(gauge[i - 1])
+                eased = float(np.array(changes) @ crept[i - np.array(changed_at)])
+            stretch += s.recovers * creep_end * eased
         gas += (surface[i] - gas) * follows
         if t <= s.before_s or (t > s.before_s and not s.sealed and t > sealed):
             n = outside[i] * volume / (R * gas)
@@ -226,7 +239,7 @@ def _gas(s: Scenario, time: Array, room_k: Array, atmosphere: Array) -> tuple[Ar
                 n = _disturb(kind, size, n, volume, gas, outside[i], start)
         p = _pressure(n * R * gas, volume, stretch, kappa, outside[i])
         gauge[i], temperature[i] = p - outside[i], gas
-        if s.recovers or _loaded(s, t, sealed):
+        if s.refills_h and (s.recovers or _loaded(s, t, sealed)):
             loads[i] = gauge[i] - loads[:i].sum()
         n -= step * conductance * (p**2 - outside[i] ** 2) / (R * T_REF)
     out = np.interp(time, fine, gauge) / 1e3
@@ -300,22 +313,27 @@ def _truth(
     volume, p_start = s.volume_ml * 1e-6, start + s.barometer_kpa * 1e3
     kappa, creep_end = s.elasticity / p_start, s.creep_share * start / p_start
     conductance = s.leak_rate_pa_m3_s / (p_start**2 - (s.barometer_kpa * 1e3) ** 2)
-    p = _pressure(n * R * mean_k, volume, creep_end, kappa, mean_pa)
-    leak = conductance * (p**2 - mean_pa**2)
-    gives = volume * (1 + creep_end + kappa * (p - mean_pa)) + p * volume * kappa
-    rate = leak * mean_k / T_REF / ((p - mean_pa) * gives) if p > mean_pa else np.nan
+    # what a wall creeps back it gives way to the settled pressure, the rest it keeps
+    gives_way, kept = kappa + s.recovers * creep_end / start, (1 - s.recovers) * creep_end
+
+    def rate_at(p: float) -> tuple[float, float]:
+        leak = conductance * (p**2 - mean_pa**2)
+        gives = volume * (1 + kept + gives_way * (p - mean_pa)) + p * volume * gives_way
+        return leak, leak * mean_k / T_REF / ((p - mean_pa) * gives) if p > mean_pa else np.nan
+
+    p = _pressure(n * R * mean_k, volume, kept, gives_way, mean_pa)
+    leak, rate = rate_at(p)
     if rate > 0:
         # while the pressure is still settling the leak is driven by more than its own component: what it takes then
         # is missing later, the integral of rate exp(rate t) over what is still to settle
         warmth, warm_s = s.wall_warmth
-        warm = warmth / mean_k * p_start
-        heat = start - (_pressure(n * R * mean_k, volume, 0.0, kappa, mean_pa) - mean_pa) - warm
+        warm, cooled = warmth / mean_k * p_start, _pressure(n * R * mean_k, volume, 0.0, kappa, mean_pa)
+        heat, creep = start - (cooled - mean_pa) - warm, cooled - p
         late = np.concatenate([[0.0], np.geomspace(0.1, 20 * max(s.creep_s, s.creep_second[1], warm_s), 4000)])
         to_settle = heat * np.exp(-late / s.gas_lag_s) + warm * np.exp(-late / warm_s)
-        to_settle += s.creep_share * start * (1 - _crept(s, late))
+        to_settle += creep * (1 - _crept(s, late))
         p -= float(np.trapezoid(rate * np.exp(rate * late) * to_settle, late))
-        leak = conductance * (p**2 - mean_pa**2)
-        rate = leak * mean_k / T_REF / ((p - mean_pa) * gives)
+        leak, rate = rate_at(p)
     return Truth(
         sealed_s=sealed, start_pressure_kpa=(p - mean_pa) / 1e3, leak_rate_pa_m3_s=leak, rate_per_h=rate * 3600,
         atmosphere_kpa=mean_pa / 1e3, events=events,

@@ -38,7 +38,7 @@ from scipy.special import ndtr
 
 from benchlab.tank.fit_data import HoldData
 from benchlab.tank.noise import Noise, covariance, likely_noises, log_density
-from benchlab.tank.settling import courses, durations, lag_times, sizes
+from benchlab.tank.settling import RECOVERS, courses, durations, lag_times, sizes, typical_creep
 from benchlab.tank.shapes import Fits, fitting_grid, solve
 
 Array = NDArray[np.float64]
@@ -65,6 +65,9 @@ class DecayFit:
     loss: float
     """Pressure (kPa/s) that the leak would take at p1 from a rigid tank of the stated volume, in terms of gas lost."""
     loss_u: float
+    loss_lo: float
+    loss_hi: float
+    """95 % interval of ``loss``."""
     settling: float
     settling_u: float
     """What settling takes in the end (kPa)."""
@@ -82,7 +85,7 @@ class DecayFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Answers:
-    """Normal posteriors of a, k, quick part, slow part, their integral over time (kPa s) and e, n of one noise."""
+    """Normal posteriors of a, k, quick part, slow part, their integral over time (kPa s) and the whole give."""
 
     noise: Noise
     log_share: Array
@@ -109,7 +112,7 @@ def fit_decay(data: HoldData) -> DecayFit:
     model = _open_model(data)
     offset, spread = data.value - model.columns @ model.mean, model.columns @ model.root
     noises = likely_noises(data.time_s, data.white, data.common, offset, spread @ spread.T)
-    deviation = _deviation(data)
+    deviation, sealed = _deviation(data), float(data.gauge[0])
     middle = _covariance(data, noises[len(noises) // 2])
     kinds = [
         (1 - _OPEN_SHARE - _STRANGE_SHARE, np.zeros_like(middle), fitting_grid(data, middle)),
@@ -124,7 +127,7 @@ def fit_decay(data: HoldData) -> DecayFit:
         open_evidence = log_density(scatter + spread @ spread.T, offset)
         share = float(np.log(noises.count(noise) / len(noises)))
         these = [
-            _single(noise, solve(data, grid, scatter + more), share + float(np.log(kind)) - open_evidence)
+            _single(noise, solve(data, grid, scatter + more), share + float(np.log(kind)) - open_evidence, sealed)
             for kind, more, grid in kinds
         ]
         open_share = share + float(np.log(_OPEN_SHARE))
@@ -136,7 +139,7 @@ def fit_decay(data: HoldData) -> DecayFit:
 
 def _deviation(data: HoldData) -> Array:
     """Covariance (m, m) of a deviation from a course: creeps of all kinds, in sum as large as the one expected."""
-    _, slow = courses(data.time_s)
+    _, slow = courses(data.time_s, data.gauge)
     size = data.settling.slow_share * data.level_kpa
     return np.asarray(size**2 / slow.shape[1] * slow @ slow.T)
 
@@ -145,12 +148,14 @@ def _covariance(data: HoldData, noise: Noise) -> Array:
     return covariance(data.time_s, data.white, data.common, noise)
 
 
-def _single(noise: Noise, fits: Fits, log_share: float) -> _Answers:
+def _single(noise: Noise, fits: Fits, log_share: float, sealed_kpa: float) -> _Answers:
     """Answers under single courses."""
     n = len(fits.log_share)
-    pick = np.zeros((n, 6, 5))
-    pick[:, [0, 1, 5, 2, 3], range(5)] = 1.0
-    pick[:, 4, 3:] = fits.lasting_s
+    pick = np.zeros((n, 6, 6))
+    pick[:, [0, 1, 5, 2, 3], [0, 1, 2, 4, 5]] = 1.0
+    pick[:, 5, 3:] = np.array([1.0, 0.0, RECOVERS]) / sealed_kpa
+    pick[:, 4, 4:] = fits.lasting_s
+    pick[:, 4, 5] *= 1 - fits.mean[:, 4:].sum(axis=1) / sealed_kpa  # it creeps for what is left of the load
 
     def linear(row: int) -> tuple[Array, Array, Array, Array]:
         return *fits.linear(row), fits.mean[row], fits.covariance[row]
@@ -171,16 +176,15 @@ class _OpenModel:
 
 
 def _open_model(data: HoldData) -> _OpenModel:
-    quick, slow = courses(data.time_s)
+    quick, slow = courses(data.time_s, data.gauge)
     lag = np.zeros_like(quick) if data.lag is None else data.lag
     size_mean, size_covariance = sizes(data.settling, data.level_kpa)
-    fixed_mean, fixed_sd = data.fixed_prior
-    root = np.zeros((3 + len(size_mean), 3 + len(size_mean)))
-    root[:3, :3] = np.diag(fixed_sd)
-    root[3:, 3:] = _root(size_covariance)
-    return _OpenModel(
-        columns=np.hstack([data.fixed, quick, slow, lag]), mean=np.concatenate([fixed_mean, size_mean]), root=root
-    )  # fmt: skip
+    fixed_mean, fixed_sd = data.fixed_prior(data.settling.slow_share * data.level_kpa)
+    root = np.zeros((4 + len(size_mean), 4 + len(size_mean)))
+    root[:4, :4] = np.diag(fixed_sd)
+    root[4:, 4:] = _root(size_covariance)
+    columns = np.hstack([data.fixed(*typical_creep()), quick, slow, lag])
+    return _OpenModel(columns=columns, mean=np.concatenate([fixed_mean, size_mean]), root=root)
 
 
 def _root(matrix: Array) -> Array:
@@ -202,9 +206,11 @@ def _open(data: HoldData, model: _OpenModel, noise: Noise, log_share: float) -> 
     lasting = durations(max(float(mean[1]), 0.0))
     quick = len(lag_times())
     wanted = np.zeros((6, n))
-    wanted[[0, 1, 5], range(3)] = 1.0
-    wanted[2, 3 : 3 + quick] = wanted[3, 3 + quick : 3 + len(lasting)] = 1.0
-    wanted[4, 3 : 3 + len(lasting)] = lasting
+    both, slow = slice(4, 4 + len(lasting)), slice(4 + quick, 4 + len(lasting))
+    wanted[[0, 1, 5], range(3)] = wanted[2, 4 : 4 + quick] = wanted[3, slow] = 1.0
+    wanted[5, 3], wanted[5, slow] = 1 / data.gauge[0], RECOVERS / data.gauge[0]
+    lasting[quick:] *= 1 - float(mean[both].sum()) / data.gauge[0]
+    wanted[4, both] = lasting
     shown = wanted @ half
     return _Answers(
         noise=noise, log_share=np.array([log_share]), mean=(wanted @ mean)[None],
@@ -229,11 +235,13 @@ def _average(data: HoldData, answers: list[_Answers]) -> DecayFit:
     rate, p1, loss, settling, wall = (float(x) for x in centre)
     rate_u, p1_u, loss_u, settling_u, wall_u = (float(x) for x in u)
     lo, hi = _interval(p, derived[:, 0], np.sqrt(variance[:, 0]), rate, rate_u)
+    loss_lo, loss_hi = _interval(p, derived[:, 2], np.sqrt(variance[:, 2]), loss, loss_u)
     heaviest = np.argsort(p)[::-1][:_DRAWN]
     main, row = where[heaviest[0]]
     fit, fit_u = _curve(data, [where[i] for i in heaviest], p[heaviest] / p[heaviest].sum())
     return DecayFit(
         rate=rate, rate_u=rate_u, rate_lo=lo, rate_hi=hi, p1=p1, p1_u=p1_u, loss=loss, loss_u=loss_u,
+        loss_lo=loss_lo, loss_hi=loss_hi,
         settling=settling, settling_u=settling_u, wall=wall, wall_u=wall_u,
         parts=_parts(data, main, row, rate_u), fit=fit, fit_u=fit_u,
         open_share=float(sum(p[i] for i, (a, _) in enumerate(where) if a.open_course)),
@@ -247,12 +255,12 @@ def _numbers(data: HoldData, x: Array) -> Array:
     While the pressure still settles, a leak is driven by more than its own component, which takes k times the integral
     of the settling from it (DESIGN section 7's sum, to second order in k).
     """
-    level, atmosphere = data.reference_kpa, data.atmosphere_kpa
+    level, atmosphere, sealed = data.reference_kpa, data.atmosphere_kpa, data.gauge[0]
     a, k, quick, slow, integral, give = x.T
     amount = level * np.exp((a - k / (1 + give) * integral) / level)
-    p1 = (amount - atmosphere + give * data.gauge[0]) / (1 + give)
+    p1 = (amount - atmosphere + give * sealed) / (1 + give)
     rate = k * (1 + p1 / (2 * atmosphere))
-    wider = 1 + (slow + give * p1) / level
+    wider = 1 + ((1 - RECOVERS) * slow + give * p1) / level
     return np.column_stack([
         rate / (1 + give), p1, rate * p1 * wider, (quick + slow) * amount / level, wider * (1 + give) - 1,
     ])  # fmt: skip

@@ -65,9 +65,10 @@ def fit_fall(time_s: Array, gauge_kpa: Array, block_time_s: Array, elasticity: f
         f"{_seconds(1 / early)} in the first half of the fall and {_seconds(1 / late)} in the second; "
         f"given is the one of the whole fall, {_seconds(1 / rate)}."
     )
+    loss, loss_u = rate * start * (1 + elasticity), start * math.hypot(u, rate * math.hypot(elasticity, 0.02))
     fit = DecayFit(
         rate=rate, rate_u=u, rate_lo=rate - 1.96 * u, rate_hi=rate + 1.96 * u, p1=start, p1_u=0.02 * start,
-        loss=rate * start * (1 + elasticity), loss_u=start * math.hypot(u, rate * math.hypot(elasticity, 0.02)),
+        loss=loss, loss_u=loss_u, loss_lo=loss - 1.96 * loss_u, loss_hi=loss + 1.96 * loss_u,
         settling=0.0, settling_u=0.1 * start, wall=elasticity, wall_u=elasticity,
         parts={"leak law not constant over the fall": law, "scatter of the readings": scatter},
         fit=curve, fit_u=curve * u * np.abs(block_time_s - t.mean()),

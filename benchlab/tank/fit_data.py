@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlab.tank.settling import Settling
+from benchlab.tank.settling import Settling, crept_back, recovers_u
 
 Array = NDArray[np.float64]
 
@@ -45,16 +45,13 @@ class HoldData:
         """Sum of the known covariances."""
         return sum(self.known.values(), np.zeros((len(self.time_s), len(self.time_s))))
 
-    @property
-    def fixed(self) -> Array:
-        """Columns of a, k and e, shape (m, 3)."""
-        return np.column_stack([np.ones_like(self.dose), -self.dose, self.gauge[0] - self.gauge])
+    def fixed(self, creep_s: float, stretch: float) -> Array:
+        """Columns of a, k, e and r, shape (m, 4), where the wall creeps about like this."""
+        back = crept_back(self.time_s, self.gauge, np.array([creep_s]), np.array([stretch]))
+        return np.column_stack([np.ones_like(self.dose), -self.dose, self.gauge[0] - self.gauge, back])
 
-    @property
-    def fixed_prior(self) -> tuple[Array, Array]:
-        """Prior means and standard deviations of a, k and e, shape (3,) each."""
+    def fixed_prior(self, slow_kpa: float) -> tuple[Array, Array]:
+        """Prior means and standard deviations of a, k, e and r, shape (4,) each, given the slow part's likely size."""
         wide = _WIDE * self.level_kpa
-        return (
-            np.array([self.value[0], 0.0, self.settling.give]),
-            np.array([wide, wide / max(float(np.ptp(self.dose)), 1e-9), max(self.settling.give_u, 1e-9)]),
-        )
+        sd = [wide, wide / max(float(np.ptp(self.dose)), 1e-9), max(self.settling.give_u, 1e-9), recovers_u(slow_kpa)]
+        return np.array([self.value[0], 0.0, self.settling.give, 0.0]), np.array(sd)

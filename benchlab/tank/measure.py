@@ -96,7 +96,8 @@ def _over_levels(fit: DecayFit, pressures: Pressures, hold: Hold, procedure: Tan
     level_u = float(np.sqrt(w @ (means[:, 0] - mean[0]) ** 2))
     return replace(
         fit, **numbers, rate_lo=numbers["rate"] - 1.96 * numbers["rate_u"],
-        rate_hi=numbers["rate"] + 1.96 * numbers["rate_u"],
+        rate_hi=numbers["rate"] + 1.96 * numbers["rate_u"], loss_lo=numbers["loss"] - 1.96 * numbers["loss_u"],
+        loss_hi=numbers["loss"] + 1.96 * numbers["loss_u"],
         parts={**fit.parts, "level of the atmosphere assumed": level_u},
     )  # fmt: skip
 
@@ -256,10 +257,11 @@ def _with_drive(fit: DecayFit, shares: dict[str, float], mean_kpa: float) -> Dec
     if not shares:
         return fit
     share = combine(*shares.values())
-    extra = abs(fit.rate) * share
+    extra, extra_loss = abs(fit.rate) * share, fit.loss * share * (1 - mean_kpa / fit.p1)
     return replace(
         fit, rate_u=combine(fit.rate_u, extra), p1_u=combine(fit.p1_u, fit.p1 * share),
-        loss_u=combine(fit.loss_u, fit.loss * share * (1 - mean_kpa / fit.p1)),
+        loss_u=combine(fit.loss_u, extra_loss), loss_lo=fit.loss - combine(fit.loss - fit.loss_lo, 1.96 * extra_loss),
+        loss_hi=fit.loss + combine(fit.loss_hi - fit.loss, 1.96 * extra_loss),
         rate_lo=fit.rate - combine(fit.rate - fit.rate_lo, 1.96 * extra),
         rate_hi=fit.rate + combine(fit.rate_hi - fit.rate, 1.96 * extra),
         parts={**fit.parts} | {name: abs(fit.rate) * u for name, u in shares.items()},

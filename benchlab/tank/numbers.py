@@ -235,9 +235,10 @@ def _leak(
     value, _ = _leak_rate(rate, main, part)
     parts = leak_contributions(rate, main, part, procedure)
     other = combine(*[u for name, u in parts.items() if name != "decay"])
-    scale = parts["decay"] / rate.u
-    lo = value - combine(scale * (rate.value - rate.lo), 1.96 * other)
-    hi = value + combine(scale * (rate.hi - rate.value), 1.96 * other)
+    down = up = 1.96 * parts["decay"]
+    if rate.holds == 1:
+        down, up = (parts["decay"] / fit.loss_u * x for x in (fit.loss - fit.loss_lo, fit.loss_hi - fit.loss))
+    lo, hi = value - combine(down, 1.96 * other), value + combine(up, 1.96 * other)
     q = Estimate(value=value, u=combine(*parts.values()), lo=lo, hi=hi, unit="Pa m3/s")
     quantities["leak_rate_pa_m3_s"] = q
     quantities["leak_rate_sml_min"] = _scaled(q, leak.standard_ml_min(1.0), _SML)

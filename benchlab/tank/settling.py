@@ -32,6 +32,10 @@ _STRETCH_BELOW, _SINGLE_SHARE = 0.12, 0.2
 (starting values of this project)."""
 _STIFF_SHARE, _STIFF = 0.2, 0.1
 """This share of tanks settles only so much of what the others do."""
+RECOVERS, _RECOVERS_U = 0.75, 0.15
+"""Share of its creep that a wall creeps back when the load is taken off, and its deviation: between a half and all
+(the delayed elastic part of creep comes back, the flow does not; starting values of this project)."""
+_AGES = 60
 _QUICK_NODES, _SLOW_NODES, _STRETCH_NODES = 16, 14, (0.7, 0.8, 0.9, 1.0)
 _LATE, _LATE_U = 0.5, 0.5
 """Mean and deviation of ``LATE`` below."""
@@ -62,6 +66,31 @@ def quick_course(time_s: Array, tau_s: Array) -> Array:
 def slow_course(time_s: Array, tau_s: Array, stretch: Array) -> Array:
     """Courses (times, taus) of the slow part, from 1 at sealing to 0."""
     return np.asarray(np.exp(-((time_s[:, None] / tau_s) ** stretch)))
+
+
+def crept_back(time_s: Array, gauge_kpa: Array, tau_s: Array, stretch: Array) -> Array:
+    """What the wall creeps back as the pressure falls, in units of the slow part (times, taus); 0 at sealing.
+
+    A wall follows every change of its load as it follows the first (Boltzmann's superposition, the law of linear
+    viscoelasticity): the smaller volume keeps up the pressure. ``gauge_kpa`` (times,) is the load as it was measured.
+    """
+    changed_at = (time_s[1:] + time_s[:-1]) / 2
+    fall = -np.diff(gauge_kpa) / gauge_kpa[0]
+    age = np.maximum(time_s[:, None] - changed_at, 0.0)
+    # every course is needed at the same ages: it is drawn at few, and the lines between them are shared by all
+    nodes = np.append(0.0, np.geomspace(5.0, max(float(time_s[-1] - time_s[0]), 10.0), _AGES))
+    right = np.clip(np.searchsorted(nodes, age), 1, _AGES)
+    part = (age - nodes[right - 1]) / (nodes[right] - nodes[right - 1])
+    row = np.arange(len(time_s))[:, None]
+    weight = np.zeros((len(time_s), _AGES + 1))
+    np.add.at(weight, (row, right - 1), fall * (1 - part))
+    np.add.at(weight, (row, right), fall * part)
+    return np.asarray(weight @ (1 - slow_course(nodes, tau_s, stretch)))
+
+
+def recovers_u(size: float) -> float:
+    """Standard uncertainty of what a slow part of this size (kPa) creeps back."""
+    return max(_RECOVERS_U * abs(size), 1e-9)
 
 
 def bent(course: Array, share: float) -> Array:
@@ -114,9 +143,20 @@ def _creeps() -> tuple[Array, Array]:
     return tau.ravel(), stretch.ravel()
 
 
-def courses(time_s: Array) -> tuple[Array, Array]:
-    """Courses of the quick (times, quick) and of the slow part (times, slow) on the fixed nodes."""
-    return quick_course(time_s, lag_times()), slow_course(time_s, *_creeps())
+def courses(time_s: Array, gauge_kpa: Array | None = None) -> tuple[Array, Array]:
+    """Courses of the quick (times, quick) and of the slow part (times, slow) on the fixed nodes.
+
+    With ``gauge_kpa`` (times,) the wall creeps back as that falls.
+    """
+    slow = slow_course(time_s, *_creeps())
+    if gauge_kpa is not None:
+        slow = slow + RECOVERS * crept_back(time_s, gauge_kpa, *_creeps())
+    return quick_course(time_s, lag_times()), slow
+
+
+def typical_creep() -> tuple[float, float]:
+    """Time constant (s) and exponent of a creep in the middle of what is thought possible."""
+    return float(np.sqrt(SLOW_S[0] * SLOW_S[1])), 1 - _STRETCH_BELOW
 
 
 def durations(rate: float) -> Array:

@@ -1,8 +1,8 @@
 """The fit of a hold under every course of the settling that is thought possible, each weighted by its evidence.
 
 Given the gas's time constant, the creep's time constant and exponent, and whether the thermometer is in the gas or
-beside the tank, the model is linear in a, k, e and the two sizes (``decay``): its posterior and its evidence are exact.
-The courses are laid on a grid, quick times creep. What all share (a, k, e) is projected out of all columns by one QR
+beside the tank, the model is linear in a, k, e, r and the two sizes (``decay``): posterior and evidence are exact.
+The courses are laid on a grid, quick times creep. What all share (a, k, e, r) is projected out of all columns by one QR
 under each noise, which leaves two sizes for every pair of courses, solved for all pairs at once.
 
 A precise log knows its courses far better than any fixed grid does, so the grid is first drawn in on them: as long as
@@ -34,6 +34,8 @@ _NODES = (3.0, 6.0, 3.0)
 _CUT, _WIDEN = 0.02, 1.6
 """With more weight than the first on its rim a grid is widened by the second: what lies beyond is cut off, and the
 spread seen within is too small."""
+_FIXED = 4
+"""Unknowns that all courses share: a, k, e and r."""
 _LIGHT = 12.0
 """Courses are left out whose weight is smaller than the largest by this power of e."""
 
@@ -65,23 +67,25 @@ class Grid:
     """Which of the stretched ones lie on the rim of their area, shape (stretched,)."""
     size: tuple[float, float]
     """Expected sizes (kPa), by which the courses are bent."""
+    creep: tuple[float, float]
+    """Expected time constant (s) and exponent of the creep, with which the wall creeps back."""
     box: _Box
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fits:
-    """Posterior of a, k, e, quick and slow size under n pairs of courses and one noise."""
+    """Posterior of a, k, e, r, quick and slow size under n pairs of courses and one noise."""
 
     log_share: Array
     """Log of prior times evidence, shape (n,)."""
     mean: Array
-    """Shape (n, 5)."""
+    """Shape (n, 6)."""
     covariance: Array
-    """Shape (n, 5, 5)."""
+    """Shape (n, 6, 6)."""
     lasting_s: Array
     """Integrals of the two courses while the tank leaks, shape (n, 2)."""
     linear: Callable[[int], tuple[Array, Array]]
-    """Columns (m, 5) of a pair, and what is added (m,)."""
+    """Columns (m, 6) of a pair, and what is added (m,)."""
 
 
 def first_grid(data: HoldData) -> Grid:
@@ -93,7 +97,7 @@ def first_grid(data: HoldData) -> Grid:
         centre=np.array([slow.mean(), np.mean(prior.STRETCH)]),
         half=np.diag([np.ptp(slow) / 2, np.ptp(prior.STRETCH) / 2]),
     )  # fmt: skip
-    return _grid(box, (s.quick_share * level, s.slow_share * level))
+    return _grid(box, (s.quick_share * level, s.slow_share * level), prior.typical_creep())
 
 
 def fitting_grid(data: HoldData, covariance: Array) -> Grid:
@@ -102,7 +106,7 @@ def fitting_grid(data: HoldData, covariance: Array) -> Grid:
     for _ in range(_STAGES):
         solved = _Pairs(data, grid, covariance)
         box, coarse = _drawn_in(grid, solved.by_course())
-        grid = _grid(box, solved.expected())
+        grid = _grid(box, solved.expected(), solved.creep())
         if not coarse:
             break
     return grid
@@ -113,7 +117,7 @@ def solve(data: HoldData, grid: Grid, covariance: Array) -> Fits:
     return _Pairs(data, grid, covariance).fits()
 
 
-def _grid(box: _Box, size: tuple[float, float]) -> Grid:
+def _grid(box: _Box, size: tuple[float, float], creep: tuple[float, float]) -> Grid:
     log_quick = np.linspace(*box.quick, _QUICK)
     u, v = (np.linspace(-1, 1, n) for n in _CREEP)
     nodes = box.centre[:, None] + box.half @ np.stack([x.ravel() for x in np.meshgrid(u, v, indexing="ij")])
@@ -128,7 +132,7 @@ def _grid(box: _Box, size: tuple[float, float]) -> Grid:
         log_quick=log_quick, quick_prior=prior.log_quick_density(log_quick) + np.log(log_quick[1] - log_quick[0]),
         log_slow=np.concatenate([nodes[0], single]), stretch=np.concatenate([nodes[1], np.ones(_SINGLE)]),
         slow_prior=np.concatenate([prior.log_slow_density(nodes[1]) + np.log(cell), one]),
-        stretched=nodes.shape[1], rim=rim, size=size, box=box,
+        stretched=nodes.shape[1], rim=rim, size=size, creep=creep, box=box,
     )  # fmt: skip
 
 
@@ -184,21 +188,22 @@ class _Pairs:
         self.data, self.grid = data, grid
         p = data.reference_kpa
         self.quick = prior.bent(prior.quick_course(data.time_s, np.exp(grid.log_quick)), grid.size[0] / p)
-        self.slow = prior.bent(
-            prior.slow_course(data.time_s, np.exp(grid.log_slow), grid.stretch), -grid.size[1] / p
-        )  # fmt: skip
+        creep = np.exp(grid.log_slow), grid.stretch
+        self.slow = prior.bent(prior.slow_course(data.time_s, *creep), -grid.size[1] / p)
+        self.slow += prior.RECOVERS * prior.crept_back(data.time_s, data.gauge, *creep)
         self.late = _lags(data, grid)
-        self.mean, self.sd = data.fixed_prior
+        self.mean, self.sd = data.fixed_prior(grid.size[1])
         lower = np.linalg.cholesky(covariance)
-        free = np.column_stack([data.value - data.fixed @ self.mean, self.late, self.quick, self.slow])
-        whitened = solve_triangular(lower, np.column_stack([data.fixed * self.sd, free]), lower=True)
-        q, r = np.linalg.qr(np.vstack([whitened[:, :3], np.eye(3)]))
-        rest = np.vstack([whitened[:, 3:], np.zeros((3, free.shape[1]))])
+        self.fixed = data.fixed(*grid.creep)
+        free = np.column_stack([data.value - self.fixed @ self.mean, self.late, self.quick, self.slow])
+        whitened = solve_triangular(lower, np.column_stack([self.fixed * self.sd, free]), lower=True)
+        q, r = np.linalg.qr(np.vstack([whitened[:, :_FIXED], np.eye(_FIXED)]))
+        rest = np.vstack([whitened[:, _FIXED:], np.zeros((_FIXED, free.shape[1]))])
         along = q.T @ rest
         rest -= q @ along
-        self.half = self.sd[:, None] * solve_triangular(r, np.eye(3))
+        self.half = self.sd[:, None] * solve_triangular(r, np.eye(_FIXED))
         self.taken = self.sd[:, None] * solve_triangular(r, along)
-        """What a unit of each column takes from a, k and e, shape (3, columns)."""
+        """What a unit of each column takes from a, k, e and r, shape (4, columns)."""
         self.base = -float(np.log(np.diag(lower)).sum() + np.log(np.abs(np.diag(r))).sum())
         self._sizes(rest.T @ rest)
 
@@ -242,6 +247,12 @@ class _Pairs:
         p = np.exp(self.log - self.log.max())
         return float((p * self.size1).sum() / p.sum()), float((p * self.size2).sum() / p.sum())
 
+    def creep(self) -> tuple[float, float]:
+        """Expected time constant (s) and exponent of the creep."""
+        p = np.exp(logsumexp(self.log, axis=(0, 2, 3, 4)) - self.log.max())
+        p /= p.sum()
+        return float(np.exp(p @ self.grid.log_slow)), float(p @ self.grid.stretch)
+
     def fits(self) -> Fits:
         """Posterior of the pairs that count."""
         kept = np.nonzero(self.log > self.log.max() - _LIGHT)
@@ -257,7 +268,7 @@ class _Pairs:
                                                 ((self.c11, self.c12), (self.c12, self.c22))]), 2, 0)  # fmt: skip
         spread = np.concatenate([-np.stack([quick, slow], axis=2), np.broadcast_to(np.eye(2), (len(i), 2, 2))], axis=1)
         covariance = spread @ size_covariance @ np.swapaxes(spread, 1, 2)
-        covariance[:, :3, :3] += self.half @ self.half.T
+        covariance[:, :_FIXED, :_FIXED] += self.half @ self.half.T
         rate = np.maximum(fixed[:, 1], 0.0)
         lasting = np.column_stack([
             prior.lasting_s(np.exp(self.grid.log_quick[i]), 1.0, rate),
@@ -266,7 +277,7 @@ class _Pairs:
 
         def linear(row: int) -> tuple[Array, Array]:
             shift = self.late[:, i[row]] if is_late[row] else np.zeros_like(self.data.value)
-            return np.column_stack([self.data.fixed, self.quick[:, i[row]], self.slow[:, j[row]]]), shift
+            return np.column_stack([self.fixed, self.quick[:, i[row]], self.slow[:, j[row]]]), shift
 
         return Fits(
             log_share=self.log[kept], mean=np.column_stack([fixed, e1, e2]), covariance=covariance,

@@ -61,14 +61,15 @@ KINDS: dict[str, dict[str, object]] = {
 OUTSIDE: dict[str, dict[str, object]] = {
     "outside: two relaxations (600, 7200 s)": {"creep_s": 600.0, "creep_stretch": 1.0, "creep_second": (0.5, 7200.0)},
     "outside: logarithmic creep over 12 h": {"creep_s": 60.0, "creep_logarithmic": True},
-    "outside: wall creeps back": {"recovers": True, "sampling_s": 20.0},
+    "outside: wall does not creep back": {"recovers": 0.0},
+    "outside: wall creeps back wholly": {"recovers": 1.0},
     "outside: filling warms the wall": {"wall_warmth": (0.5, 900.0)},
     "outside: tank brought in 3 K warm": {"wall_warmth": (3.0, 3600.0)},
     "outside: room falls by 3 K": {"room_fall_k": 3.0},
     "outside: thermometer half in the gas": {"thermometer_in_gas": 0.5},
 }
 # what is drawn at random, and the standard deviation of the draw (of ln where marked): prior information of the bound
-DRAWN_SD = {"creep_share": 0.1, "heating_share": 0.3, "creep_stretch": 0.045, "elasticity": 0.015}
+DRAWN_SD = {"creep_share": 0.1, "heating_share": 0.3, "creep_stretch": 0.045, "elasticity": 0.015, "recovers": 0.144}
 DRAWN_SD_LN = {"creep_s": 0.7, "gas_lag_s": 0.7}
 
 
@@ -99,6 +100,7 @@ def drawn(kind: Mapping[str, object], retained: float, rng: np.random.Generator)
         room_wander_k=rng.uniform(0.2, 0.8),
         barometer_kpa=rng.normal(101.3, 1.5),
         barometer_wander_kpa=rng.uniform(0.05, 0.2),
+        recovers=rng.uniform(0.5, 1),
     )
     given = {name: value for name, value in kind.items() if name != "volume_known"}
     if isinstance(given.get("readings"), tuple):
