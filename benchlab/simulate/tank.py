@@ -93,7 +93,8 @@ class Scenario:
     open_s: float = 0.0
     """How long before each refill the tank stands open; 0: it is topped up."""
     recovers: float = 0.75
-    """Share of its creep that the wall creeps back as the load is taken off (1: linear viscoelasticity)."""
+    """Share of its creep that the wall creeps back as the load is taken off (1: linear viscoelasticity); with refills
+    all of it, or none at 0."""
     vented_h: float | None = None
     overpressure_kpa: float | None = None
     """Peak of the gauge during filling, before the surplus is let out."""
@@ -314,7 +315,8 @@ def _truth(
     kappa, creep_end = s.elasticity / p_start, s.creep_share * start / p_start
     conductance = s.leak_rate_pa_m3_s / (p_start**2 - (s.barometer_kpa * 1e3) ** 2)
     # what a wall creeps back it gives way to the settled pressure, the rest it keeps
-    gives_way, kept = kappa + s.recovers * creep_end / start, (1 - s.recovers) * creep_end
+    back = 1.0 if s.refills_h and s.recovers else s.recovers
+    gives_way, kept = kappa + back * creep_end / start, (1 - back) * creep_end
 
     def rate_at(p: float) -> tuple[float, float]:
         leak = conductance * (p**2 - mean_pa**2)

@@ -2,11 +2,11 @@
 
 From the amount of gas: with ``N = p_abs T0 / T`` (proportional to n / V) and P a fixed pressure near it,
 
-    P ln(N / P) = a - k D(t) + settling(t) - e (g(t) - g(0)),   D(t) = integral of the pressure that drives the leak
+    P ln(N / P) = a - k D(t) + settling(t) - e (g(t) - g(0)) + r b(t),   D(t) = integral of what drives the leak
 
-where g is the gauge pressure and e what the wall gives way elastically,
-
-which is exact for a laminar leak, whatever the weather does, because the driving pressure
+where g is the gauge pressure, e what the wall gives way elastically, and r b(t) what the wall creeps back as the
+pressure falls (``settling.crept_back``), as far as that differs from what is expected of the slow part. That is exact
+for a laminar leak, whatever the weather does, because the driving pressure
 ``(p_abs**2 - p_atm**2) / (2 p_atm) . P / p_abs . T / T0`` is itself measured (``compensation.dose``). Where the
 pressure is small beside the atmosphere it is the gauge pressure: then this is DESIGN section 7's sum of exponentials.
 
@@ -20,10 +20,11 @@ of which the residuals tell (``noise``), and over three kinds of tank, each with
 Where the log fits no single course the latter two take over, and are wide: a settling that the log cannot tell from a
 leak then widens the interval instead of passing for one or the other.
 
-Two things no answer knows, and both are told apart from a leak only by what is said beforehand: a creep that goes on
-with the logarithm of time far beyond ``settling.SLOW_S`` passes in part for a leak, and a wall that creeps back as the
-leak lets the pressure fall hides some per cent of it, up to a tenth or more (``OUTSIDE`` in
-tests/benchmarks/tank_coverage.py).
+p1, the leak component at sealing, is the pressure that this amount of gas would have in a settled tank: cooled, and
+with a wall that gives way and creeps for p1 alone. With that wall the pressure falls at ``rate`` in the long run.
+
+One thing no answer knows: a creep that goes on with the logarithm of time far beyond ``settling.SLOW_S`` passes in part
+for a leak (``OUTSIDE`` in tests/benchmarks/tank_coverage.py).
 """
 
 from __future__ import annotations
@@ -251,9 +252,10 @@ def _average(data: HoldData, answers: list[_Answers]) -> DecayFit:
 def _numbers(data: HoldData, x: Array) -> Array:
     """Rate, p1, loss, settling and wall (n, 5) of the unknowns (n, 6).
 
-    p1 is what the leak component is at sealing, the wall having given way to it and not to the pressure as sealed.
-    While the pressure still settles, a leak is driven by more than its own component, which takes k times the integral
-    of the settling from it (DESIGN section 7's sum, to second order in k).
+    p1 is what the leak component is at sealing, the wall having given way to it and not to the pressure as sealed:
+    ``give`` counts what it gives way at once and in time. While the pressure still settles, a leak is driven by more
+    than its own component, which takes k times the integral of the settling from it (DESIGN section 7's sum, to second
+    order in k).
     """
     level, atmosphere, sealed = data.reference_kpa, data.atmosphere_kpa, data.gauge[0]
     a, k, quick, slow, integral, give = x.T

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlab.tank.settling import Settling, crept_back, recovers_u
+from benchlab.stats.uncertainty import combine
+from benchlab.tank.settling import RECOVERS, Settling, crept_back, recovers_u
 
 Array = NDArray[np.float64]
 
@@ -52,6 +53,8 @@ class HoldData:
 
     def fixed_prior(self, slow_kpa: float) -> tuple[Array, Array]:
         """Prior means and standard deviations of a, k, e and r, shape (4,) each, given the slow part's likely size."""
-        wide = _WIDE * self.level_kpa
-        sd = [wide, wide / max(float(np.ptp(self.dose)), 1e-9), max(self.settling.give_u, 1e-9), recovers_u(slow_kpa)]
-        return np.array([self.value[0], 0.0, self.settling.give, 0.0]), np.array(sd)
+        wide, s = _WIDE * self.level_kpa, self.settling
+        old, old_u = (RECOVERS * x * self.level_kpa for x in (s.old_share, s.old_share_u))
+        back_u = combine(recovers_u(slow_kpa), recovers_u(s.old_share * self.level_kpa), old_u)
+        sd = [wide, wide / max(float(np.ptp(self.dose)), 1e-9), max(s.give_u, 1e-9), back_u]
+        return np.array([self.value[0], 0.0, s.give, old]), np.array(sd)

@@ -40,6 +40,7 @@ def settling_left(first: Settling, time_s: Array, gauge_kpa: Array, sealed_s: fl
         quick_share=first.quick_share * pumped, quick_share_u=max(first.quick_share_u * pumped, _LEAST_U),
         slow_share=slow,
         slow_share_u=max((first.slow_share**2 + first.slow_share_u**2) * square - slow**2, _LEAST_U**2) ** 0.5,
+        old_share=first.slow_share - slow, old_share_u=first.slow_share_u * (1 - mean),
     )  # fmt: skip
 
 

@@ -54,6 +54,9 @@ class Settling:
     give: float
     give_u: float
     """Share by which a wall that gives way elastically makes the pressure answer less: p_abs / V dV/dp."""
+    old_share: float = 0.0
+    old_share_u: float = 0.0
+    """What the wall had crept before, some of which it creeps back too as the pressure falls."""
     fresh: bool = True
     """False after an earlier hold: what is left of its creep mixes in, so that no single course is followed."""
 

@@ -63,7 +63,7 @@ def test_a_hold_that_has_ended_is_to_be_held_again():
     assert so_far(0.95, 0.7, vented_h=0.6).next_step.startswith("Hold it again, for")
 
 
-@pytest.mark.parametrize("seed", [3, 4])
+@pytest.mark.parametrize("seed", [4, 5])
 def test_settling_that_could_be_leak_is_said_where_the_verdict_hangs_on_it(seed):
     told = next(n for n in so_far(0.9, 1.0, seed).notes if "of the variance" in n)
     share, leak, creep = re.search(r"(\d+) % of.*would keep ([\d.]+): \w+; were it all creep, ([\d.]+):", told).groups()
