@@ -39,7 +39,7 @@ from scipy.special import ndtr
 
 from benchlab.tank.fit_data import HoldData
 from benchlab.tank.noise import Noise, covariance, likely_noises, log_density
-from benchlab.tank.settling import RECOVERS, courses, durations, lag_times, sizes, typical_creep
+from benchlab.tank.settling import RECOVERS, SLOW_S, courses, durations, lag_times, sizes, typical_creep
 from benchlab.tank.shapes import Fits, fitting_grid, solve
 
 Array = NDArray[np.float64]
@@ -259,10 +259,12 @@ def _numbers(data: HoldData, x: Array) -> Array:
     """
     level, atmosphere, sealed = data.reference_kpa, data.atmosphere_kpa, data.gauge[0]
     a, k, quick, slow, integral, give = x.T
+    wider = 1 + (1 - RECOVERS) * slow / level
     amount = level * np.exp((a - k / (1 + give) * integral) / level)
+    give = give * amount / level  # of the pressure; in its logarithm it counts more where the pressure is low
     p1 = (amount - atmosphere + give * sealed) / (1 + give)
     rate = k * (1 + p1 / (2 * atmosphere))
-    wider = 1 + ((1 - RECOVERS) * slow + give * p1) / level
+    wider += give * p1 / amount
     return np.column_stack([
         rate / (1 + give), p1, rate * p1 * wider, (quick + slow) * amount / level, wider * (1 + give) - 1,
     ])  # fmt: skip
@@ -275,7 +277,12 @@ def _derived(data: HoldData, mean: Array, covariance_: Array) -> tuple[Array, Ar
         (_numbers(data, mean + move) - _numbers(data, mean - move)) / (2 * move.sum(axis=1, keepdims=True))
         for move in np.eye(6)[:, None, :] * step
     ], axis=2)  # fmt: skip
-    return _numbers(data, mean), np.einsum("nic,nic->ni", gradient @ covariance_, gradient)
+    numbers, variance = _numbers(data, mean), np.einsum("nic,nic->ni", gradient @ covariance_, gradient)
+    # a wall gives way late: how much it has given way while the pressure falls is known to about its times x the rate
+    _, _, quick, slow, integral, give = mean.T
+    late_s = np.abs(integral) / np.maximum(np.abs(slow), 0.1 * np.abs(quick) + 1e-9)
+    variance[:, 0] += (numbers[:, 0] ** 2 * give * np.minimum(late_s, SLOW_S[1])) ** 2
+    return numbers, variance
 
 
 def _interval(p: Array, mean: Array, sd: Array, centre: float, u: float) -> tuple[float, float]:
