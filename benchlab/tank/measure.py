@@ -18,7 +18,7 @@ from benchlab.tank.fall import falls_far, fit_fall
 from benchlab.tank.fit_data import HoldData
 from benchlab.tank.hold import MANUAL_ROWS, Hold
 from benchlab.tank.reload import settling_left
-from benchlab.tank.settling import Settling, lag_times
+from benchlab.tank.settling import RECOVERS, Settling, lag_times
 
 Array = NDArray[np.float64]
 
@@ -279,6 +279,11 @@ def known_covariances(
         out["temperature not logged"] = wander(time, unknown.temperature_wander_k * per_kelvin, unknown.over_h)
     if not pressures.barometer_kpa.measured and not pressures.absolute:
         out["barometer not logged"] = wander(time, unknown.barometer_wander_kpa, unknown.over_h)
+    if not pressures.barometer_kpa.measured and pressures.absolute:
+        # the gas does not feel the weather, but the wall does, and gives way to it
+        s = procedure.settling
+        give = procedure.wall_elasticity_share + RECOVERS * (s.creep_share + s.creep_share_u)
+        out["barometer not logged"] = wander(time, unknown.barometer_wander_kpa * give, unknown.over_h)
     weather = 0.0 if pressures.absolute else 1.0  # the gas within a sealed tank does not feel the weather
     for label, values, factor in (
         ("steps of the gauge", pressures.raw_kpa[used], 1.0),
