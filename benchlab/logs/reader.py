@@ -20,7 +20,7 @@ from benchlab.logs.dialect import Dialect
 from benchlab.logs.gather import Gathered, record_of_batch
 from benchlab.logs.labelled import find_labels, label_pattern, without_labels
 from benchlab.logs.mapping import map_columns
-from benchlab.logs.record import Record
+from benchlab.logs.record import Record, keep_freed_memory
 from benchlab.logs.scratch import scratch_folder
 from benchlab.logs.sniff import find_dialect
 from benchlab.logs.source import HEAD, Encoding, Source, find_encoding, find_line_end
@@ -212,6 +212,7 @@ def read_log(
     LogError
         If the log cannot be read as a whole: what, where, and what to do.
     """
+    keep_freed_memory()
     return read_whole(LogReader(path, name=name, procedures=procedures, kind=kind, help=help))
 
 

