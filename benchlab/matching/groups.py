@@ -5,13 +5,14 @@ from __future__ import annotations
 import difflib
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from benchlab.airframe import Group, Register, Servo
 from benchlab.judgement import not_measured
 from benchlab.matching.distances import Member, Pair, compare_pair, member
 from benchlab.matching.placing import propose
+from benchlab.matching.sides import side_notes
 from benchlab.matching.tables import matching_tables
 from benchlab.matching.trimming import group_trims, trim_notes, trim_points
 from benchlab.procedure import Procedure, Procedures
@@ -50,6 +51,8 @@ def match_groups(register: Register, analyses: Mapping[str, Analysis], procedure
         shown[group.name] = ids
         procedure = _procedure(as_fitted, members, procedures)
         judged.append(judge_group(group, ids, members, procedure, fitted))
+    sides = side_notes(register.group, shown, members)
+    judged = [replace(g, notes=(*g.notes, sides[g.name])) if g.name in sides else g for g in judged]
     tables = matching_tables(register.group, shown, members, procedures.servo, proposal)
     return Matching(groups=tuple(judged), assignment=proposal.assignment, tables=tables)
 
