@@ -29,6 +29,9 @@ from benchlab.tank.analyse import analyse_tank
 
 Reads = Mapping[str, ReadLog | LogResult]
 
+_CURRENT = ("time_s", "segment", "current_a")
+"""Columns that tell the mean current: a whole log of many rows need not be in memory for it."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bundle:
@@ -102,7 +105,8 @@ def do_bundle(job: Job, bundle: Bundle) -> Done:
             done.observed[id_] = observe_servo(records, part, job.procedures.servo)
             done.analyses[id_] = judge_servo(done.observed[id_], part, job.procedures.servo, events, part.logs)
             if id_ in on_circuits(job.airframe):
-                done.means[id_] = mean_current([r.frame() for r in records], job.procedures.current)
+                bare = [Record(columns={c: r.columns[c] for c in _CURRENT if c in r}) for r in records]
+                done.means[id_] = mean_current([r.frame() for r in bare], job.procedures.current)
         else:
             done.analyses[id_] = _analyse(job, part, [r.frame() for r in records], events, rows)
     done.reads.update({name: _without_rows(read) for name, read in rows.items()})

@@ -38,10 +38,8 @@ class ServoLoad:
 
 
 def mean_current(tables: Sequence[pd.DataFrame], procedure: CurrentProcedure) -> Estimate | None:
-    """Return the mean current (A) over a servo's canonical tables; None where they show no current."""
-    # a servo's voltage and phases say nothing of its current
-    own = [t[[c for c in ("time_s", "segment", "current_a") if c in t]] for t in tables]
-    record = prepare(own, procedure) if own else None
+    """Return the mean current (A) over a servo's tables of time and current; None where they show no current."""
+    record = prepare(tables, procedure) if tables else None
     return load.mean_current(record) if record is not None else None
 
 
