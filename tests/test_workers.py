@@ -151,13 +151,17 @@ def test_a_damaged_kept_file_is_passed_over(laid_out, tmp_path, damage):
     assert run(laid_out, tmp_path / "2", jobs=2, kept=kept) == first
 
 
+FORKED = pytest.mark.skipif(sys.platform != "linux", reason="only a forked worker knows what a test replaces")
+
+
+@FORKED
 def test_a_worker_that_is_killed_is_told_in_one_line(laid_out, tmp_path, monkeypatch):
     monkeypatch.setattr(workers, "do_bundle", lambda job, bundle: os._exit(9))
     with pytest.raises(BenchlabError, match="--jobs 1"):
         run_airframe(laid_out, tmp_path / "1", jobs=2)
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux only")
+@FORKED
 def test_an_interrupt_ends_the_workers(laid_out, tmp_path, monkeypatch):
     began = time.monotonic()
 
