@@ -62,7 +62,7 @@ class LogReader:
         if labels and self.dialect.header_line is None and self.dialect.width == len(labels):
             self.dialect = replace(self.dialect, names=labels)
         self.mapping = map_columns(self.dialect, name, procedures, kind, self._help)
-        self._parser = BlockParser(self.dialect, text_encoding, name)
+        self._parser = BlockParser(self.dialect, text_encoding, name, self._source.expanded)
         self.canonical = Canonical(self.dialect, self.mapping, procedures, self._help, name)
         timed = [t == "t" for t in self.dialect.types]
         self._tallies = [ColumnTally(decimal=self.dialect.decimal, timed=t) for t in timed]

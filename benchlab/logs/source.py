@@ -24,6 +24,8 @@ BLOCK = 4 << 20
 HEAD = 256 << 10
 MAX_LINE = 1 << 20
 """No logger writes a line of a mebibyte; a longer one is not a log."""
+_SHRINKS = 4
+"""Logs of a few digits a cell shrink to a fourth or less."""
 _BOMB_BYTES, _BOMB_RATIO = 256 << 20, 1000
 """Repetitive logs shrink some 10 to 200 times; more than this, in quantity, is no log."""
 
@@ -79,6 +81,11 @@ class Source:
         self.compression: str | None = None
         self.damaged: str | None = None
         """Why the stream ended early, None where it did not."""
+
+    @property
+    def expanded(self) -> int:
+        """About how many bytes the file holds unpacked; valid after ``head``."""
+        return self.size * (_SHRINKS if self.compression else 1)
 
     @property
     def sha256(self) -> str:
