@@ -337,7 +337,7 @@ def main() -> None:
     """Run the command line."""
     # nearly all objects that a run makes live to its end: looking through them for cycles after every 700 new ones, as
     # is usual, would take a twentieth of it
-    gc.set_threshold(50_000)
+    gc.set_threshold(500_000)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal without ± or ≤ shows a question mark, not a traceback
@@ -347,3 +347,5 @@ def main() -> None:
         # the reader of our output (head, less) has gone: not an error of ours
         signal.signal(signal.SIGPIPE, signal.SIG_DFL)
         sys.exit(141)
+    finally:
+        gc.freeze()  # nor at the end, where that would take as long as a small airframe's report

@@ -64,15 +64,17 @@ def _each_done(
             yield bundle, _fresh(job, bundle)
         yield from _taken_up(job, hopeful, jobs)
         return
-    # tanks, circuits and the matching after them need these: loaded once here, not again in every worker
-    import scipy.interpolate
-    import scipy.optimize  # noqa: F401
+    if job.airframe.register.circuit:
+        import scipy.optimize  # loaded once here, not again in every worker
 
     # forked, a worker begins with everything loaded; that is safe on Linux, and before this process uses threads
     context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
     with ProcessPoolExecutor(min(jobs, len(fresh)), mp_context=context, initializer=_begin) as pool:
         # the longest first, so that none is left with it at the end
         coming = {pool.submit(_fresh, job, b): b for b in sorted(fresh, key=lambda b: -cost[b])}
+        if job.airframe.register.group:  # the matching needs these: they are loaded while the workers are busy
+            import scipy.interpolate
+            import scipy.optimize  # noqa: F401
         try:
             yield from _taken_up(job, hopeful, jobs)
             while coming:

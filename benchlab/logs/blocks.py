@@ -133,8 +133,11 @@ class BlockParser:
         """Return the columns of a block of nothing but plain decimal numbers; None where it is not, or is not tried."""
         if not (self._compiled and all(self._numeric)):
             return None
-        from benchlab.logs.decimals import columns_of
-
+        try:
+            from benchlab.logs.decimals import columns_of
+        except ImportError:  # a Python too new for the compiler
+            self._compiled = False
+            return None
         numbers = columns_of(block, n, self.dialect.width, self.dialect.delimiter, self.dialect.decimal)
         if numbers is None:
             return None

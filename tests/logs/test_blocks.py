@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import fields
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchlab.logs.blocks import BlockParser
 from benchlab.logs.oddlines import bytes_of, odd_lines
 from benchlab.logs.table import ReadLog
 
@@ -155,6 +157,31 @@ def test_the_fast_path_reads_what_the_exact_path_reads(
     exact = dict(parts(read(text, kind)))
     assert list(exact) == list(fast)
     assert [k for k in fast if exact[k] != fast[k]] == []
+
+
+@pytest.mark.parametrize("make", LOGS)
+def test_the_compiled_loop_reads_what_the_general_parser_reads(
+    read: Callable[..., ReadLog], monkeypatch: pytest.MonkeyPatch, make: Callable[[], str]
+) -> None:
+    text, kind = make(), LOGS[make]
+    general = dict(parts(read(text, kind)))
+    taken = []
+    parse = BlockParser._decimals
+    monkeypatch.setattr(BlockParser, "_decimals", lambda *a: taken.append(parse(*a)) or taken[-1])
+    monkeypatch.setattr("benchlab.logs.blocks._LONG", 0)
+    monkeypatch.setattr("benchlab.logs.source.BLOCK", 20_011)
+    compiled = dict(parts(read(text, kind)))
+    assert [k for k in general if compiled[k] != general[k]] == []
+    if make in (sound, damaged, counter, coarse):
+        assert any(x is not None for x in taken)
+
+
+def test_a_log_is_read_where_nothing_can_be_compiled(
+    read: Callable[..., ReadLog], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchlab.logs.blocks._LONG", 0)
+    monkeypatch.setitem(sys.modules, "benchlab.logs.decimals", None)  # what an import that fails leaves behind
+    assert read(sound(), "servo_cycling").rows == N
 
 
 def test_odd_lines_are_told_from_plain_rows() -> None:
