@@ -66,12 +66,6 @@ def quick_mark(path: Path) -> str:
     return digest.hexdigest()
 
 
-def file_sha256(path: Path) -> str:
-    """Return the checksum of a file's bytes."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 @functools.cache
 def code_mark() -> str:
     """Return a mark of this package's own code: what another version read is not taken for what this one would."""

@@ -24,6 +24,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 if TYPE_CHECKING:
+    from benchlab.checksums import Ahead
     from benchlab.run import Outcome
 
 app = typer.Typer(
@@ -76,10 +77,12 @@ def run(
     status = 0
     seen: dict[str, Path] = {}
     with errors():
+        ahead = _checksums_ahead(folders[0], allow_outside)
         from benchlab.cache import default_folder
         from benchlab.run import run_airframe
         from benchlab.workers import usable_cores
 
+        ahead.end()  # before workers are forked
         for folder in folders:
             try:
                 with progress_on_terminal(quiet or as_json) as progress:
@@ -99,6 +102,18 @@ def run(
             _show(outcome, quiet, as_json)
             status = max(status, outcome.exit_status)
     raise typer.Exit(status)
+
+
+def _checksums_ahead(folder: Path, allow_outside: bool) -> Ahead:
+    """Begin with the checksums of an airframe's logs: loading the rest of the program keeps one processor busy."""
+    from benchlab.airframe import load_airframe
+    from benchlab.checksums import Ahead
+
+    try:
+        paths = [path for path, _ in load_airframe(folder, allow_outside=allow_outside).log_paths().values()]
+    except BenchlabError:  # told when it is loaded in earnest
+        paths = []
+    return Ahead(paths)
 
 
 @app.command()

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import scipy
 
-from benchlab import cache
+from benchlab import cache, checksums
 from benchlab.airframe import Servo
 from benchlab.bundles import Bundle, Done, Job, on_circuits
 from benchlab.logs.table import Column, ReadLog
@@ -66,7 +66,7 @@ def take_up(job: Job, bundle: Bundle) -> Done | None:
     if kept is None:
         return None
     reads, observed, means = kept
-    if any(cache.file_sha256(job.airframe.log_paths()[name][0]) != read.sha256 for name, read in reads.items()):
+    if any(checksums.sha256_of(job.airframe.log_paths()[name][0]) != read.sha256 for name, read in reads.items()):
         return None
     done = Done(reads=reads, means=means)
     for id_ in bundle.parts:

@@ -17,6 +17,7 @@ from typing import IO, Any, cast
 import numpy as np
 import zstandard
 
+from benchlab import checksums
 from benchlab.errors import LogError
 
 BLOCK = 4 << 20
@@ -75,6 +76,8 @@ class Source:
         self.name = name
         self._path = path
         self._sha = hashlib.sha256()
+        self._made: str | None = None
+        """The checksum, where it was made beforehand."""
         self._packed = 0
         self.size = 0
         """Bytes on disk."""
@@ -90,7 +93,7 @@ class Source:
     @property
     def sha256(self) -> str:
         """Checksum of the file as it lies on disk; valid after ``blocks`` has run to its end."""
-        return self._sha.hexdigest()
+        return self._made or self._sha.hexdigest()
 
     def head(self) -> bytes:
         """Return the first part of the (unpacked) file.
@@ -214,6 +217,8 @@ class Source:
         self._packed = 0
         total = 0
         try:
+            mark = checksums.mark_of(self._path)
+            self._made = checksums.known(self._path, mark)
             with self._path.open("rb") as raw:
                 stream = self._unpacked(cast("IO[bytes]", _Hashing(raw, self)))
                 while piece := _some(stream):
@@ -226,10 +231,13 @@ class Source:
                     yield piece
                 for rest in iter(lambda: raw.read(BLOCK), b""):  # what follows the packed stream belongs to the file
                     self._sha.update(rest)
+            if self._made and checksums.mark_of(self._path) != mark:
+                raise LogError("was written to while it was read", path=self.name, do="run again once it is complete")
         except (*_DAMAGED, OSError) as error:
             if self.compression is None or isinstance(error, (FileNotFoundError, PermissionError)):
                 reason = error.strerror if isinstance(error, OSError) and error.strerror else error
                 raise LogError(f"can no longer be read ({reason})", path=self.name, do="copy it again") from None
+            self._made = None
             self.damaged = f"the {self.compression} stream breaks off ({str(error) or 'cut short'})"
             try:
                 with self._path.open("rb") as raw:
@@ -258,7 +266,8 @@ class _Hashing:
 
     def read(self, size: int = -1) -> bytes:
         data = self._raw.read(size)
-        self._source._sha.update(data)
+        if self._source._made is None:
+            self._source._sha.update(data)
         self._source._packed += len(data)
         return data
 
