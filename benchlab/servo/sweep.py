@@ -130,7 +130,7 @@ class _Collected:
         if "voltage_v" not in self.samples.channels or not len(m.row) or not len(self.all):
             return
         row = m.row + v.start
-        cycle = np.searchsorted(self.all.start, row, side="right") - 1
+        cycle = windows.window_of(row, self.all.start) - 1
         inside = (cycle >= 0) & (row < self.all.stop[np.maximum(cycle, 0)])
         stroke, cycle, x = m.stroke[inside] + first, cycle[inside], v.raw("voltage_v")[m.row[inside]]
         new = np.flatnonzero((np.diff(stroke, prepend=-1) != 0) | (np.diff(cycle, prepend=-1) != 0))

@@ -12,6 +12,9 @@ from benchlab.servo.strokes import Legs, speed
 from benchlab.servo.view import View
 from benchlab.servo.windows import Array, Rows
 
+_SHARES = np.array([0.1, 0.9])
+"""Shares of its way between which a stroke is timed."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Some:
@@ -82,19 +85,19 @@ def on_the_way(
     position = v.smooth("position_deg")
     way = rest - came
     span = np.where(way == 0, np.nan, way)
-    row10, row90 = _reached(position, s, came, span)
+    reached = _reached(position, s, came, span)
     crossings = _Crossings(v, s, came, span, before)
-    t10, t90 = crossings.at(row10, 0.1), crossings.at(row90, 0.9)
-    transit = t90[0] - t10[0]
+    time, noise, bend = crossings.at(reached, _SHARES)
+    transit = time[1] - time[0]
     # between two samples nothing is known of the way: less than two intervals is no measurement of a time
     transit[~(transit >= 2 * v.samples.sampling_s)] = np.nan
 
-    arrived, sense = np.where(row90 >= 0, row90, s.rest_begin), np.sign(way)
+    arrived, sense = np.where(reached[1] >= 0, reached[1], s.rest_begin), np.sign(way)
     top, floor = windows.highest(position, arrived, s.rest_begin), windows.lowest(position, arrived, s.rest_begin)
     excess = sense * (np.where(sense >= 0, top, floor) - rest)
     out = {
-        "transit_s": transit, "transit_noise_s": np.hypot(t10[1], t90[1]) / np.abs(span),
-        "transit_bend_s": np.hypot(t10[2], t90[2]), "overshoot_deg": np.maximum(excess, 0.0),
+        "transit_s": transit, "transit_noise_s": np.hypot(*noise) / np.abs(span),
+        "transit_bend_s": np.hypot(*bend), "overshoot_deg": np.maximum(excess, 0.0),
     }  # fmt: skip
 
     velocity = windows.ragged(speed(position, v.samples.sampling_s), s.begin, s.rest_begin)
@@ -104,24 +107,26 @@ def on_the_way(
     peak = windows.highest(velocity, end - length, end)
     with np.errstate(invalid="ignore"):
         moves = np.flatnonzero(velocity > np.repeat(moving_fraction * peak, length))
-    stroke = np.searchsorted(end, moves, side="right")
+    stroke = windows.window_of(moves, end)
     return out, Moving(row=moves + (s.rest_begin - end)[stroke], stroke=stroke)
 
 
-def _reached(position: Array, s: Some, came: Array, span: Array) -> tuple[Rows, Rows]:
-    """First rows at which each stroke has done 10 and 90 % of its way; -1 if never."""
-    found = np.full((2, len(came)), -1)
+def _reached(position: Array, s: Some, came: Array, span: Array) -> Rows:
+    """First rows at which each stroke has done the shares of its way; -1 if never. Shape (shares, strokes)."""
+    found = np.full((len(_SHARES), len(came)), -1)
     # nearly all have before they are taken to rest: the others are looked at to their end
     for end in (s.rest_begin, s.stop):
         late = np.flatnonzero((found < 0).any(axis=0) & np.isfinite(span))
+        if not len(late):
+            break
         begin, length = s.begin[late], (end - s.begin)[late]
         first = np.cumsum(length) - length
         done = windows.ragged(position, begin, begin + length) - np.repeat(came[late], length)
         done /= np.repeat(span[late], length)
-        for i, share in enumerate((0.1, 0.9)):
+        for i, share in enumerate(_SHARES):
             at = windows.first_true(done >= share, first, first + length)
             found[i, late] = np.where(at >= 0, at - first + begin, -1)
-    return found[0], found[1]
+    return found
 
 
 class _Crossings:
@@ -135,31 +140,33 @@ class _Crossings:
         self.old_came = np.concatenate([[before.came], came[:-1]])
         self.old_span = np.concatenate([[before.span], span[:-1]])
 
-    def at(self, row: Rows, share: float) -> tuple[Array, Array, Array]:
-        """Time (interpolated) at which each stroke has done a share of its way, NaN if never.
+    def at(self, row: Rows, shares: Array) -> tuple[Array, Array, Array]:
+        """Time (interpolated) at which each stroke has done shares of its way, NaN if never. Shape (shares, strokes).
 
         And how much the time changes per (relative) noise of a reading; and what the bend of the way leaves unknown of
         it: a line between two samples is wrong by ``p (1 - p) / 2`` of the second difference, which scatters by
         ``sqrt(1/30 - 1/36) / 2`` of it for a place p between them at random.
         """
         v, n = self.v, len(self.v.samples)
-        time, noise, bend = (np.full(len(row), np.nan) for _ in range(3))
-        i = np.flatnonzero((row >= 0) & (row + v.start > 0))
-        at = row[i]
+        time, noise, bend = (np.full(row.shape, np.nan) for _ in range(3))
+        which = np.nonzero((row >= 0) & (row + v.start > 0))
+        share, i = shares[which[0]], which[1]
+        at = row[which]
         before = at - 1
         t = v.raw("time_s")
         here, there = self._done(before, i), self._done(at, i)
         slope = there - here
         part = np.divide(share - here, slope, out=np.ones(len(at)), where=slope > 0)
-        time[i] = t[before] + np.clip(part, 0, 1) * (t[at] - t[before])
+        when = t[before] + np.clip(part, 0, 1) * (t[at] - t[before])
         # a stroke whose first samples lie behind a break has no beginning to be timed from
-        time[i[v.broken(at)]] = np.nan
+        when[v.broken(at)] = np.nan
+        time[which] = when
         with np.errstate(divide="ignore", invalid="ignore"):
             interval = (t[at] - t[before]) / np.where(slope > 0, slope, np.nan)
-            noise[i] = interval * np.hypot(1 - part, part)
+            noise[which] = interval * np.hypot(1 - part, part)
             after, ahead = np.minimum(at + 1, n - 1 - v.start), np.maximum(before - 1, -v.start)
             beyond = self._done(after, i) - 2 * there + here, there - 2 * here + self._done(ahead, i)
-            bend[i] = interval * np.sqrt(1 / 30 - 1 / 36) / 2 * np.minimum(*np.abs(beyond))
+            bend[which] = interval * np.sqrt(1 / 30 - 1 / 36) / 2 * np.minimum(*np.abs(beyond))
         return time, noise, bend
 
     def _done(self, row: Rows, i: Rows) -> Array:

@@ -17,6 +17,8 @@ _CLIP = 5.0
 """Rest samples farther from the window's median than this many robust standard deviations are glitches."""
 _TABLE = 2**17
 """Samples that are sorted at a time."""
+_TAIL = 0.9
+"""Of quantiles beyond this share of the places only the upper end is sorted."""
 
 
 def flatten(start: Rows, stop: Rows) -> tuple[Rows, Rows]:
@@ -83,22 +85,25 @@ def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array
     """
     x, start, stop = _finite(x, start, stop)
     count = np.maximum(stop - start, 0)
-    first = np.cumsum(count) - count
-    end = first + count
-    away = ragged(x, start, stop)
-    middle = _quantiles(away, first, count, (0.5,))[0]
-    away = away - np.repeat(middle, count)
-    deviation = np.abs(away)
-    spread = 1.4826 * _quantiles(deviation, first, count, (0.5,))[0]
-    limit = np.maximum(_CLIP * spread, 1.5 * step)
-    keep = deviation <= np.repeat(limit, count)
-    number = count.astype(float)
-    if not keep.all():
-        away, number = np.where(keep, away, 0.0), total(keep.astype(float), first, end)
-    rest = ratio(total(away, first, end), number)
-    square = total(away**2, first, end) - number * rest**2
-    sd = np.sqrt(np.divide(np.maximum(square, 0.0), number - 1, out=np.full(len(number), np.nan), where=number > 1))
-    return middle + rest, sd, number
+    mean, sd, number = np.full(len(count), np.nan), np.full(len(count), np.nan), count.astype(float)
+    for of in _alike(count):
+        n = count[of]
+        away = _table(x, start[of], n)
+        buffer = away.copy()
+        middle = _of_table(buffer, n, (0.5,))[0]
+        away -= middle[:, None]
+        spread = 1.4826 * _of_table(np.abs(away, out=buffer), n, (0.5,))[0]
+        limit = np.maximum(_CLIP * spread, 1.5 * step)
+        first = np.arange(len(n)) * away.shape[1]
+        # sorted by now
+        if (buffer[np.arange(len(n)), n - 1] > limit).any():
+            keep = np.abs(away) <= limit[:, None]
+            away[~keep] = 0.0
+            number[of] = total(keep.ravel().astype(float), first, first + n)
+        rest = ratio(total(away.ravel(), first, first + n), number[of])
+        square = total(np.square(away, out=buffer).ravel(), first, first + n) - number[of] * rest**2
+        mean[of], sd[of] = middle + rest, np.sqrt(ratio(np.maximum(square, 0.0), np.maximum(number[of] - 1, 0.0)))
+    return mean, sd, number
 
 
 def ragged(x: NDArray[T], start: Rows, stop: Rows) -> NDArray[T]:
@@ -147,15 +152,22 @@ def quantiles(x: Array, start: Rows, stop: Rows, q: tuple[float, ...]) -> Array:
 def _quantiles(x: Array, start: Rows, count: Rows, q: tuple[float, ...]) -> Array:
     """Quantiles of windows of samples that are all finite."""
     out = np.full((len(q), len(start)), np.nan)
-    # windows of about one length are the rows of a table, filled up with infinity: whole tables are sorted far faster
+    for of in _alike(count):
+        out[:, of] = _of_table(_table(x, start[of], count[of]), count[of], q)
+    return out
+
+
+def _alike(count: Rows) -> Iterator[Rows]:
+    """Yield windows that are not empty, some of about one length at a time.
+
+    They are the rows of a table, filled up with infinity: whole tables are sorted far faster than windows.
+    """
     size = np.frexp(count.astype(float))[1]
     for one in np.flatnonzero(np.bincount(size[count > 0])):
         alike = np.flatnonzero(size == one)
         most = max(_TABLE >> int(one), 1)
         for begin in range(0, len(alike), most):
-            of = alike[begin : begin + most]
-            out[:, of] = _of_table(_table(x, start[of], count[of]), count[of], q)
-    return out
+            yield alike[begin : begin + most]
 
 
 def _table(x: Array, start: Rows, count: Rows) -> Array:
@@ -174,8 +186,13 @@ def _of_table(table: Array, count: Rows, q: tuple[float, ...]) -> Array:
     place = np.array(q)[:, None] * (count - 1)
     low = np.floor(place).astype(np.intp)
     high = np.minimum(low + 1, count - 1)
-    # sorting is vectorised where picking several places is not: a fifth of the time
-    table.sort(axis=1)
+    # sorting is vectorised, and so is picking one place, but not picking several: a fifth of the time
+    lowest = int(low.min())
+    if lowest > _TAIL * table.shape[1]:
+        table.partition(lowest, axis=1)
+        table[:, lowest:].sort(axis=1)
+    else:
+        table.sort(axis=1)
     row = np.arange(len(table))
     a, b = table[row, low], table[row, high]
     return np.asarray(a + (b - a) * (place - low))
@@ -197,9 +214,20 @@ def _extreme(f: np.ufunc, x: Array, start: Rows, stop: Rows) -> Array:
 
 def first_true(mask: NDArray[np.bool_], start: Rows, stop: Rows) -> Rows:
     """First row of each window at which the mask is true, -1 where it nowhere is."""
-    true = np.append(np.flatnonzero(mask), len(mask))
-    row = true[np.searchsorted(true[:-1], start)]
+    # where it turns true: far fewer rows than those at which it is
+    turns = np.append(np.flatnonzero(mask[1:] > mask[:-1]) + 1, len(mask))
+    mask = np.append(mask, False)
+    row = np.where(mask[start], start, turns[np.searchsorted(turns[:-1], start)])
     return np.where(row < stop, row, -1).astype(np.intp)
+
+
+def window_of(row: Rows, end: Rows) -> Rows:
+    """Which window each of some ascending rows lies in, where one window begins with the end of the one before."""
+    if not len(row):
+        return np.zeros(0, dtype=np.intp)
+    first, last = np.searchsorted(end, row[[0, -1]], side="right").tolist()
+    edge = np.searchsorted(row, end[first:last])
+    return np.repeat(np.arange(first, last + 1), np.diff(edge, prepend=0, append=len(row)))
 
 
 def _reduce(f: np.ufunc, x: NDArray[Any], start: Rows, stop: Rows, empty: float) -> NDArray[Any]:
