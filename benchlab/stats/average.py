@@ -8,6 +8,7 @@ uncertainty of a drift contains what an undetected settling could have done to i
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -21,7 +22,8 @@ from benchlab.stats.uncertainty import coverage_factor
 
 Array = NDArray[np.float64]
 
-_RHO = (-0.6, 0.97)
+_RHO_NODES = np.linspace(np.arctanh(-0.6), np.arctanh(0.97), 15)
+"""Correlations to begin with, as artanh(rho)."""
 _LONG = 0.3
 """Share of the log's length above which a settling time becomes unlikely beforehand."""
 _DEPTH = 10.0
@@ -56,8 +58,7 @@ def explore(d: Design, tau_range: tuple[float, float] | None, *, settling_known:
 
     ``tau_range`` None leaves settling out; ``settling_known`` leaves out that there might be none.
     """
-    z = np.linspace(np.arctanh(_RHO[0]), np.arctanh(_RHO[1]), 15)
-    log_tau = np.log(np.geomspace(tau_range[0], tau_range[1], 30)) if tau_range else np.empty(0)
+    z, log_tau = _RHO_NODES, _tau_nodes(*tau_range) if tau_range else np.empty(0)
     width = np.log(tau_range[1] / tau_range[0]) if tau_range else 1.0
     deviance: dict[str, float] = {}
     for last in [False] * (_ROUNDS - 1) + [True]:
@@ -80,6 +81,11 @@ def explore(d: Design, tau_range: tuple[float, float] | None, *, settling_known:
     return Posterior(surface=s, without=without / total, settling=settling / total, deviance=deviance)
 
 
+@functools.lru_cache(maxsize=4)  # the quantities of one servo have the same
+def _tau_nodes(shortest: float, longest: float) -> Array:
+    return np.asarray(np.log(np.geomspace(shortest, longest, 30)), dtype=float)
+
+
 def _log_weights(s: Surface, n: int, span: float) -> tuple[Array, Array]:
     """Log marginal likelihoods without (R,) and with settling (R, m), as densities over artanh(rho) and log(tau).
 
@@ -100,15 +106,11 @@ def _log_weights(s: Surface, n: int, span: float) -> tuple[Array, Array]:
 
 def _lower_deviances(deviance: dict[str, float], s: Surface, n: int) -> None:
     """Take over the deviances of the models where this surface reaches below those known so far."""
-    found = {
-        "constant": n * np.log(s.rss_no_drift) + s.log_det,
-        "drift": n * np.log(s.rss) + s.log_det,
-        "settling": n * np.log(s.rss_settling_no_drift) + s.log_det[:, None],
-        "settling+drift": n * np.log(s.rss_settling) + s.log_det[:, None],
-    }
-    for model, values in found.items():
-        if values.size:
-            deviance[model] = min(deviance.get(model, np.inf), float(values.min()))
+    found = {"constant": s.rss_no_drift, "drift": s.rss}
+    if len(s.tau):
+        found |= {"settling": s.rss_settling_no_drift.min(axis=1), "settling+drift": s.rss_settling.min(axis=1)}
+    for model, rss in found.items():
+        deviance[model] = min(deviance.get(model, np.inf), float((n * np.log(rss) + s.log_det).min()))
 
 
 def _refine(nodes: Array, log_weight: Array, enough: int) -> tuple[Array, bool]:
@@ -155,7 +157,8 @@ class Mixture:
         A step that leaves the bracket, as between two components far apart, is replaced by halving the bracket.
         """
         centre, scale, p = self.centre, self.scale, np.array(probabilities)[:, None]
-        t = stdtrit(self.dof, p)[:, None, :]
+        dof, place = np.unique(self.dof, return_inverse=True)  # few differ, and Student's t is slow
+        t = stdtrit(dof, p)[:, None, place]
         slack = 0.05 + 0.1 * np.abs(t)  # the mixture's quantile lies between its components', but for _t_cdf's error
         low, high = (centre + (t - slack) * scale).min(axis=2), (centre + (t + slack) * scale).max(axis=2)
         at = np.clip((centre + t * scale) @ self.weight, low, high)

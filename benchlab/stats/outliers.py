@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -53,13 +54,19 @@ def rosner_esd(values: ArrayLike, max_outliers: int, alpha: float = 0.05) -> Esd
     r = max(0, min(max_outliers, n - 3))
     order = finite[np.argsort(x[finite], kind="stable")]
     taken, statistic = _take_away(x[order], r)
-    i = np.arange(1, r + 1)
-    dof = n - i - 1.0
-    t = stdtrit(dof, 1 - alpha / (2 * (n - i + 1.0)))
-    critical = (n - i) * t / np.sqrt((dof + t**2) * (n - i + 1))
+    critical = _critical(n, r, alpha)
     above = np.flatnonzero(statistic > critical)
     count = above[-1] + 1 if len(above) else 0
     return EsdTest(outliers=order[taken[:count]], statistic=statistic, critical=critical)
+
+
+@functools.lru_cache(maxsize=16)  # Student's t is slow, and the quantities of one servo need the same
+def _critical(n: int, r: int, alpha: float) -> Array:
+    """(r,) values that the studentised deviates of the 1st to r-th value taken away from n must exceed."""
+    i = np.arange(1, r + 1)
+    dof = n - i - 1.0
+    t = stdtrit(dof, 1 - alpha / (2 * (n - i + 1.0)))
+    return np.asarray((n - i) * t / np.sqrt((dof + t**2) * (n - i + 1)), dtype=float)
 
 
 def _take_away(ascending: Array, r: int) -> tuple[NDArray[np.intp], Array]:
@@ -130,8 +137,9 @@ def modified_z(values: ArrayLike) -> Array:
     x = np.asarray(values, dtype=float)
     if not np.isfinite(x).any():
         return np.full(x.shape, np.nan)
-    deviation = x - np.nanmedian(x)
-    mad = np.nanmedian(np.abs(deviation))
+    median = np.nanmedian if np.isnan(x).any() else np.median  # the same, but nanmedian is slow
+    deviation = x - median(x)
+    mad = median(np.abs(deviation))
     if mad > 0:
         return np.asarray(0.6745 * deviation / mad, dtype=float)
     mean = np.nanmean(np.abs(deviation))

@@ -49,60 +49,76 @@ def scan(cycle: Array, y: Array, columns: Array, taken: list[int], min_size: int
     z = np.column_stack([q, rest - q @ (q.T @ rest)])
     gap = gaps(cycle)
     products, _, log_det = whitened_products(z, np.empty((n, 0)), gap, RHO)
-    root = np.linalg.cholesky(products[:, :p, :p])
-    along = np.linalg.solve(root, products[:, :p, p:])[:, :, 0]
-    across, length = _step_products(z, gap)
-    # in the other columns' orthonormal frame: one product with a small matrix instead of a solve for every place
-    inside = np.linalg.inv(root) @ across[:, :p]
-    product = across[:, p] - (along[:, None, :] @ inside)[:, 0]
-    outside = length - (inside**2).sum(axis=1)
-    gain = np.where(outside > 1e-9 * length, product**2 / np.maximum(outside, 1e-300), 0.0)
+    inverse = np.linalg.inv(np.linalg.cholesky(products[:, :p, :p]))
+    along = (inverse @ products[:, :p, p:])[:, :, 0]
+    inside, product, length = _step_products(z, gap, inverse, along)
+    outside = length - np.einsum("rpn,rpn->rn", inside, inside)
+    outside[outside <= 1e-9 * length] = np.inf  # a step inside the other columns' span explains nothing more
     # data free of noise would show the last digits of the settling time as steps
     rss = np.maximum(products[:, p, p] - (along**2).sum(axis=1), 0.0) + n * (1e-4 * y.std()) ** 2
-    without = n * np.log(rss) + log_det
-    left = np.maximum(1 - gain / rss[:, None], 1e-12)
-    at = np.full(n, np.inf)
-    at[1:] = _minimum(n * np.log(left) + without[:, None])
-    at[~_allowed(n, taken, min_size)] = np.inf
-    return Scan(without=float(_minimum(without[:, None])[0]), at=at)
+    left = np.empty((len(RHO), n))
+    left[:, 0] = rss  # without a step
+    np.maximum(rss[:, None] - product**2 / outside, 1e-12 * rss[:, None], out=left[:, 1:])
+    at = _least_deviance(left, log_det)
+    without, at[0] = float(at[0]), np.inf
+    for place in (0, *taken, n):
+        at[max(place - min_size + 1, 0) : place + min_size] = np.inf
+    return Scan(without=without, at=at)
 
 
-def _step_products(z: Array, gap: Array) -> tuple[Array, Array]:
-    """Products (R, m, n - 1) of every step's whitened column with the whitened columns z (n, m), and its length.
+def _step_products(z: Array, gap: Array, inverse: Array, along: Array) -> tuple[Array, Array, Array]:
+    """Products of every step's whitened column with the other whitened columns, and its squared length.
 
     A step that begins at value i has the whitened column f at i and (1 - c) f from there on, with ``c = rho^gap`` and
     ``f = 1 / sqrt(1 - c^2)``: so its products are, for every length of gap, sums of z and of z one value earlier
     from behind, times factors that depend on rho alone.
+
+    Parameters
+    ----------
+    z
+        (n, p + 1) orthonormal columns and the data freed from them.
+    inverse, along
+        (R, p, p) from the whitened columns to an orthonormal frame, and (R, p) the whitened data in it.
+
+    Returns
+    -------
+    For every place but the first: (R, p, n - 1) the product with that frame, (R, n - 1) with the data outside it, and
+    (R, n - 1) the squared length.
     """
-    kinds = kinds_of(gap)
-    of_kind = (gap == kinds[:, None])[:, None, :]
-    columns = np.concatenate([z.T, np.ones((1, len(z)))])
-    now, before = of_kind * columns[:, 1:], of_kind * columns[:, :-1]
-    # what follows after value i: the sums from behind, without i itself
-    later_now, later_before = (np.cumsum(x[:, :, ::-1], axis=2)[:, :, ::-1] - x for x in (now, before))
+    kinds, (n, p) = kinds_of(gap), (len(z), z.shape[1] - 1)
+    columns = np.concatenate([z.T, np.ones((1, n))])[:, None]
+    of_kind = 1.0 if len(kinds) == 1 else gap == kinds[:, None]
+    sums = np.empty((p + 2, 4, len(kinds), n - 1))
+    sums[:, 0], sums[:, 1] = columns[:, :, 1:] * of_kind, columns[:, :, :-1] * of_kind
+    # what follows after value i
+    total = np.cumsum(sums[:, :2], axis=3)
+    np.subtract(total[..., -1:], total, out=sums[:, 2:])
     c = RHO[:, None] ** kinds
     square = 1 / (1 - c**2)
     factors = np.concatenate([square, -square * c, square * (1 - c), -square * (1 - c) * c], axis=1)
-    out = np.tensordot(factors, np.concatenate([now, before, later_now, later_before]), axes=1)
+    # the frame's products and the data's in one: for every rho a small matrix times the sums
+    turn = np.zeros((len(RHO), p + 1, p + 1))
+    turn[:, :p, :p], turn[:, p:, :p], turn[:, p, p] = inverse, -(along[:, None, :] @ inverse), 1.0
+    mixed = (turn[:, :, :, None] * factors[:, None, None, :]).reshape(-1, (p + 1) * factors.shape[1])
+    out = (mixed @ sums[: p + 1].reshape(-1, n - 1)).reshape(len(RHO), p + 1, n - 1)
     # a step's own column is 0 before it begins: its product with itself lacks what the column of ones had there
-    own = np.tensordot(square * c, now[:, -1], axes=1)
-    return out[:, :-1], out[:, -1] + own
+    length = factors @ sums[p + 1].reshape(-1, n - 1) + (square * c) @ sums[p + 1, 0]
+    return out[:, :p], out[:, p], length
 
 
-def _minimum(values: Array) -> Array:
-    """Minimum over axis 0 of evenly spaced values, by a parabola through the lowest and its neighbours."""
-    i = np.clip(values.argmin(axis=0), 1, len(values) - 2)
-    j = np.arange(values.shape[1])
-    low, mid, high = values[i - 1, j], values[i, j], values[i + 1, j]
-    bend = low - 2 * mid + high
-    drop = np.where(bend > 0, (low - high) ** 2 / (8 * np.where(bend > 0, bend, 1.0)), 0.0)
-    return np.asarray(np.minimum(mid - np.minimum(drop, np.abs(low - high)), values.min(axis=0)), dtype=float)
+def _least_deviance(rss: Array, log_det: Array) -> Array:
+    """Least ``n log(rss) + log_det`` over the correlations, by a parabola through the lowest and its neighbours.
 
-
-def _allowed(n: int, taken: list[int], min_size: int) -> NDArray[np.bool_]:
-    i = np.arange(n)
-    edges = np.array([0, *taken, n])
-    return np.asarray((np.abs(i[:, None] - edges) >= min_size).all(axis=1))
+    ``rss`` (R, n). Which is the lowest is found without so many logarithms.
+    """
+    n = rss.shape[1]
+    i = np.clip((rss * np.exp((log_det - log_det.max()) / n)[:, None]).argmin(axis=0), 1, len(rss) - 2)
+    near = np.stack([i - 1, i, i + 1])
+    low, mid, high = n * np.log(rss[near, np.arange(n)]) + log_det[near]
+    bend, fall = low - 2 * mid + high, low - high
+    drop = np.where(bend > 0, fall**2 / (8 * np.where(bend > 0, bend, 1.0)), 0.0)
+    lowest = np.minimum(mid - np.minimum(drop, np.abs(fall)), np.minimum(low, high))
+    return np.asarray(lowest, dtype=float)
 
 
 def critical_drop(n: int, parameters: int, false_alarm: float) -> float:
@@ -126,7 +142,9 @@ def best_pulse(residual: Array, min_size: int, most: int = 250) -> tuple[list[in
     width = -(-n // most)
     edge, factor = _pulses(n, width, min_size)
     total = np.concatenate([[0.0], np.cumsum(residual)])[edge]
-    gain = (total[None, :] - total[:, None]) ** 2 * factor
+    gain = total[None, :] - total[:, None]
+    gain *= gain
+    gain *= factor
     i, j = divmod(int(np.argmax(gain)), len(edge))
     explained = float(gain[i, j]) / float(residual @ residual)
     return [int(e) for e in (edge[i], edge[j]) if 0 < e < n], float(-n * np.log1p(-min(explained, 1 - 1e-12)))
