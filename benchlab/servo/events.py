@@ -43,7 +43,7 @@ def find_events(
     for found, missing in (
         stroke_events.find(samples, cycles, swept, measured, procedure),
         profile_events.find(samples, cycles, swept, measured, procedure),
-        supply_events.find(samples, cycles, swept.of_cycle, swept.ohm, procedure),
+        supply_events.find(samples, cycles, swept.of_cycle, swept.lowest, swept.ohm, procedure),
     ):
         events += found
         unseen |= missing

@@ -1,7 +1,8 @@
 """Dips of the supply beyond what the servo's own current explains.
 
 A running median tells what lasts from a glitch; it is only worked out where it can be low: a median of ``2 h + 1``
-samples is below a threshold exactly where at least ``h + 1`` of them are, and counting is cheap.
+samples is below a threshold exactly where at least ``h + 1`` of them are, and counting is cheap. Where no sample at all
+is low, as the pass over all rows has seen, the rows are not read again.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ _APART_S = 1.0
 _STRETCHES = 32
 _STRIDE = 2048
 """Rows over which the slow course of the supply is taken to be at its highest, to find where a dip can be."""
+_ROUNDING = 1e-9
+"""Levels (V) that differ by less are the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,12 +84,46 @@ def source_ohm(samples: Samples) -> float:
     return max(-across / max(square, 1e-12), 0.0)
 
 
-def usual_levels(v: View, start: Rows, stop: Rows, ohm: float) -> dict[str, Array]:
+class Lowest:
+    """Lowest level in each stretch of rows, of those that were shown."""
+
+    def __init__(self, samples: Samples) -> None:
+        self.rows, self.stride = len(samples), max(_STRIDE, *widths(samples.sampling_s))
+        count = -(-self.rows // self.stride)
+        self._level, self._shown = np.full(count, np.inf), np.zeros(count, dtype=np.intp)
+        self._until = 0
+
+    def add(self, v: View, level: Array) -> None:
+        """Take the level in the rows of a view; views come in order of time, and may share rows."""
+        # the first and last row of a view are smoothed as if nothing lay beyond
+        start, stop = v.start + (v.start > 0), v.stop - (v.stop < self.rows)
+        if stop <= start:
+            return
+        edge = np.append(np.arange(start - start % self.stride, stop, self.stride), stop)
+        at = edge[:-1] // self.stride
+        lowest = np.minimum.reduceat(level[: stop - v.start], np.maximum(edge[:-1], start) - v.start)
+        self._level[at] = np.minimum(self._level[at], lowest)
+        self._shown[at] += np.maximum(edge[1:] - np.maximum(edge[:-1], max(start, self._until)), 0)
+        self._until = max(self._until, stop)
+
+    def suspect(self, filters: list[_Filter]) -> list[tuple[int, int]]:
+        """Rows ``(start, stop)`` outside of which no dip can be."""
+        edge = np.minimum(np.arange(len(self._level) + 1) * self.stride, self.rows)
+        low = self._shown < np.diff(edge)
+        for f in filters:
+            low |= ~(self._level >= f.slow.highest(0, self.rows, self.stride) - f.least + _ROUNDING)
+        # a running median takes more than half of its samples from its own stretch, if that is not a shorter last one
+        low[1:][-1:] |= low[:-1][-1:]
+        ends = edge[np.flatnonzero(np.diff(low, prepend=False, append=False))].reshape(-1, 2)
+        return [(first, last) for first, last in ends.tolist()]
+
+
+def usual_levels(v: View, level: Array, start: Rows, stop: Rows) -> dict[str, Array]:
     """Return the median over each cycle of each running median: ``usual_0_v``, ``usual_1_v``.
 
     Of a long record that of up to ``_STRETCHES`` medians of stretches as long as the shorter filter, for both.
     """
-    level, width = _level(v, ohm), widths(v.samples.sampling_s)
+    width = widths(v.samples.sampling_s)
     if len(v.samples) <= WHOLE:
         steady = (median_filter(level, size=w, mode="reflect") for w in width)
         return {f"usual_{i}_v": windows.quantile(x, start, stop, 0.5) for i, x in enumerate(steady)}
@@ -101,20 +138,22 @@ def usual_levels(v: View, start: Rows, stop: Rows, ohm: float) -> dict[str, Arra
 
 
 def find(
-    samples: Samples, cycles: Cycles, of_cycle: Mapping[str, Array], ohm: float, procedure: ServoProcedure
-) -> tuple[list[Event], dict[str, str]]:
+    samples: Samples, cycles: Cycles, of_cycle: Mapping[str, Array], lowest: Lowest | None, ohm: float,
+    procedure: ServoProcedure,
+) -> tuple[list[Event], dict[str, str]]:  # fmt: skip
     """Return the dips, and why they cannot be seen where the log has no voltage.
 
-    ``of_cycle``: ``usual_levels`` of all cycles.
+    ``of_cycle``: ``usual_levels`` of all cycles; ``lowest``: what was swept, None without cycles.
     """
     if "voltage_v" not in samples.channels:
         return [], {"supply_dip": "no voltage channel"}
-    if not len(cycles):
+    if lowest is None:
         return [], {"supply_dip": "no cycles were found to compare with each other"}
     filters = _filters(samples, cycles, of_cycle, ohm, procedure.events.supply_dip_share * samples.middle("voltage_v"))
     dips: list[_Dip] = []
-    for start, stop in samples.blocks():
-        dips += _dips(samples, ohm, filters, start, stop)
+    for first, last in lowest.suspect(filters):
+        for start in range(first, last, samples.block):
+            dips += _dips(samples, ohm, filters, start, min(start + samples.block, last))
     return [_event(samples, cycles, dip) for dip in _merged(dips)], {}
 
 
@@ -140,7 +179,7 @@ def _filters(
     return out
 
 
-def _level(v: View, ohm: float) -> Array:
+def level_of(v: View, ohm: float) -> Array:
     """Voltage without its fall over the source's resistance."""
     level = v.filled("voltage_v")
     return level + ohm * v.smooth("current_a") if ohm > 0 else level
@@ -149,7 +188,7 @@ def _level(v: View, ohm: float) -> Array:
 def _rest(samples: Samples, slow: _Slow, ohm: float, width: int, start: int, stop: int) -> Array:
     """Running median of the level in rows ``[start, stop)``, minus its slow course."""
     v = View(samples, start - width, stop + width)
-    steady = median_filter(_level(v, ohm), size=width, mode="reflect")[start - v.start : stop - v.start]
+    steady = median_filter(level_of(v, ohm), size=width, mode="reflect")[start - v.start : stop - v.start]
     return np.asarray(steady - slow.at(np.arange(start, stop)))
 
 
@@ -169,11 +208,11 @@ def _dips(samples: Samples, ohm: float, filters: list[_Filter], start: int, stop
     """Dips among the rows of a block."""
     reach = max(f.width for f in filters)
     v = View(samples, start - reach, stop + reach)
-    level, stride = _level(v, ohm), max(_STRIDE, reach)
+    level, stride = level_of(v, ohm), max(_STRIDE, reach)
     suspect = np.zeros(stop - start, dtype=bool)
     for f in filters:
         top = np.repeat(f.slow.highest(v.start, v.stop, stride), stride)[: len(level)]
-        suspect |= _can_be_low(level < top - f.least + 1e-9, f.width)[start - v.start : stop - v.start]
+        suspect |= _can_be_low(level < top - f.least + _ROUNDING, f.width)[start - v.start : stop - v.start]
     dips: list[_Dip] = []
     rows = np.flatnonzero(suspect) + start
     for near in np.split(rows, np.flatnonzero(np.diff(rows) > reach) + 1) if len(rows) else ():

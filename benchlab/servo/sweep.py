@@ -19,7 +19,7 @@ from benchlab.servo.current_map import CurrentMap
 from benchlab.servo.cycles import Cycles
 from benchlab.servo.samples import WHOLE, Samples, spread
 from benchlab.servo.strokes import MEASURED, Legs, Strokes, assemble, find_legs, speed_reach
-from benchlab.servo.supply_events import source_ohm, usual_levels, widths
+from benchlab.servo.supply_events import Lowest, level_of, source_ohm, usual_levels, widths
 from benchlab.servo.view import View
 from benchlab.servo.windows import Array, Rows
 
@@ -50,6 +50,8 @@ class Swept:
     ohm: float
     """Resistance of the source."""
     current_map: CurrentMap | None
+    lowest: Lowest | None
+    """Level of the supply; None without cycles."""
 
 
 def sweep(samples: Samples, cycles: Cycles, procedure: ServoProcedure) -> Swept:
@@ -87,6 +89,7 @@ class _Collected:
         self.of_cycle: dict[str, list[Array]] = {}
         self.kept: list[tuple[Rows, Array, Array]] = []
         self.loaded: list[tuple[Rows, Rows, Array, Array]] = []
+        self.lowest = Lowest(samples) if len(cycles) else None
         self.before = ways.Before()
 
     def strokes(self, v: View, of: slice) -> None:
@@ -152,7 +155,10 @@ class _Collected:
                 self.map.add(v.raw("time_s"), x, start, stop, of.start)
         if "voltage_v" in has:
             out["voltage_min_v"] = windows.lowest(v.raw("voltage_v"), start, stop)
-            out |= usual_levels(v, start, stop, self.ohm)
+            level = level_of(v, self.ohm)
+            out |= usual_levels(v, level, start, stop)
+            if self.lowest is not None:
+                self.lowest.add(v, level)
         if "temperature_c" in has:
             out["temperature_c"] = windows.mean(v.raw("temperature_c"), start, stop)
         if "command_us" in has:
@@ -186,7 +192,10 @@ class _Collected:
         return windows.ratio(total, count)
 
     def _swept(self, strokes: Strokes | None, kept: Kept, of_cycle: Mapping[str, Array], moves: bool) -> Swept:
-        return Swept(strokes=strokes, kept=kept, of_cycle=of_cycle, moves=moves, ohm=self.ohm, current_map=self.map)
+        return Swept(
+            strokes=strokes, kept=kept, of_cycle=of_cycle, moves=moves, ohm=self.ohm, current_map=self.map,
+            lowest=self.lowest,
+        )  # fmt: skip
 
 
 def _chosen(samples: Samples, cycles: Cycles, legs: Legs | None) -> NDArray[np.bool_]:

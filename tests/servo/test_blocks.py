@@ -10,10 +10,13 @@ import pytest
 from benchlab.airframe import Servo
 from benchlab.logs.record import Record, Scratch
 from benchlab.procedure import load_procedures
+from benchlab.servo import supply_events
 from benchlab.servo.analyse import judge_servo
+from benchlab.servo.cycles import find_cycles
 from benchlab.servo.observe import observe_rows
 from benchlab.servo.samples import BLOCK, WHOLE, join, pieces
 from benchlab.servo.standing import command_dwells
+from benchlab.servo.sweep import sweep
 from benchlab.simulate.servo import Bench, Fault, Traits, simulate_servo
 
 PROCEDURE = load_procedures().servo
@@ -117,6 +120,43 @@ def test_a_long_log_gives_the_same_whether_it_comes_as_one_log_or_as_two_halves(
     assert len(two.cycles) >= 159
     for name in ("centre_deg", "travel_deg", "moving_current_a", "idle_current_a", "jitter_deg"):
         assert two.cycles[name].mean() == pytest.approx(seen.cycles[name].mean(), rel=1e-3, abs=1e-3)
+
+
+@pytest.fixture(scope="module")
+def quiet():
+    return log(Fault(kind="brown_out", size=0.2, cycles=(100,)), cycles=160, sampling_hz=1000, period_s=2.0)
+
+
+@pytest.mark.parametrize(("block", "holes"), [(BLOCK, False), (30_011, False), (BLOCK, True)])
+def test_no_dip_is_lost_where_the_rows_are_not_read_again(quiet, block, holes):
+    frame = quiet.iloc[: 312 * 1024 + 40].copy()
+    depth = np.zeros(len(frame))
+    for first, rows, volts in (
+        (40, 300, 1.5), (2**17 - 30, 31, 0.9), (200 * 1024 - 100, 150, 0.9), (250_000, 60, 0.7), (312 * 1024, 60, 2),
+    ):  # fmt: skip
+        depth[first : first + rows] = volts
+    frame["voltage_v"] -= depth
+    samples = join([holed(frame) if holes else frame], PROCEDURE, block)
+    cycles = find_cycles(samples, PROCEDURE)
+    swept = sweep(samples, cycles, PROCEDURE)
+    found, everywhere = (
+        supply_events.find(samples, cycles, swept.of_cycle, lowest, swept.ohm, PROCEDURE)[0]
+        for lowest in (swept.lowest, supply_events.Lowest(samples))
+    )
+    assert len(found) == 6
+    assert found == everywhere
+
+
+def test_only_the_rows_about_a_dip_are_read_again(quiet):
+    samples = join([quiet], PROCEDURE)
+    cycles = find_cycles(samples, PROCEDURE)
+    swept = sweep(samples, cycles, PROCEDURE)
+    filters = supply_events._filters(
+        samples, cycles, swept.of_cycle, swept.ohm, PROCEDURE.events.supply_dip_share * 7.4
+    )
+    again = swept.lowest.suspect(filters)
+    assert any(start <= cycles.start[99] < stop for start, stop in again)
+    assert sum(stop - start for start, stop in again) < 0.1 * len(samples)
 
 
 def test_the_sample_of_a_long_log_meets_every_phase_of_a_pattern_in_step_with_it():
