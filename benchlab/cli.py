@@ -16,6 +16,7 @@ import typer
 
 from benchlab import __version__, cli_plan
 from benchlab.errors import BenchlabError
+from benchlab.interrupts import held
 from benchlab.terminal import complain, errors, progress_on_terminal, say_error
 
 # Before numpy is loaded: the matrices here are small, threads only hinder each other, and the number of cores must not
@@ -77,10 +78,11 @@ def run(
     status = 0
     seen: dict[str, Path] = {}
     with errors():
-        ahead = _checksums_ahead(folders[0], allow_outside)
-        from benchlab.cache import default_folder
-        from benchlab.run import run_airframe
-        from benchlab.workers import usable_cores
+        with held():
+            ahead = _checksums_ahead(folders[0], allow_outside)
+            from benchlab.cache import default_folder
+            from benchlab.run import run_airframe
+            from benchlab.workers import usable_cores
 
         ahead.end()  # before workers are forked
         for folder in folders:
@@ -127,11 +129,12 @@ def read(
     Dialect, channels and units, clock, rejected rows, first rows.
     """
     with errors():
-        from benchlab.logs.describe import as_json as described
-        from benchlab.logs.describe import write_parquet
-        from benchlab.logs.reader import read_log
-        from benchlab.logs.screen import as_text
-        from benchlab.procedure import load_procedures
+        with held():
+            from benchlab.logs.describe import as_json as described
+            from benchlab.logs.describe import write_parquet
+            from benchlab.logs.reader import read_log
+            from benchlab.logs.screen import as_text
+            from benchlab.procedure import load_procedures
 
         understood = read_log(log, name=str(log), procedures=load_procedures())
         if write:
@@ -153,13 +156,14 @@ def match(
     Exit status: 0 every group is accepted as fitted, 1 not, 2 the input or the usage is wrong.
     """
     with errors():
-        from benchlab.airframe import load_airframe
-        from benchlab.cache import default_folder
-        from benchlab.export import write_text
-        from benchlab.matching.text import matching_text
-        from benchlab.matching.trimming import trim_csv
-        from benchlab.run import evaluate
-        from benchlab.workers import usable_cores
+        with held():
+            from benchlab.airframe import load_airframe
+            from benchlab.cache import default_folder
+            from benchlab.export import write_text
+            from benchlab.matching.text import matching_text
+            from benchlab.matching.trimming import trim_csv
+            from benchlab.run import evaluate
+            from benchlab.workers import usable_cores
 
         airframe = load_airframe(folder, allow_outside=allow_outside)
         with progress_on_terminal(quiet) as progress:
@@ -187,7 +191,8 @@ def new(
     Every entry is a guess to be corrected. A register that is there is never overwritten.
     """
     with errors():
-        from benchlab.draft import write_draft
+        with held():
+            from benchlab.draft import write_draft
 
         with progress_on_terminal(quiet) as progress:
             drafted = write_draft(folder, progress)
@@ -224,8 +229,9 @@ def archive(
                 "archive takes either DIR or --list FOLDER [--part ID]", do="see benchlab archive --help"
             )
         if listed is not None:
-            from benchlab.evidence.index import list_bags
-            from benchlab.evidence.text import index_text
+            with held():
+                from benchlab.evidence.index import list_bags
+                from benchlab.evidence.text import index_text
 
             print(index_text(list_bags(listed), part))
             return
@@ -235,9 +241,10 @@ def archive(
 
 
 def _seal(folder: Path, out: Path, sign: Path | None, *, quiet: bool, allow_outside: bool) -> int:
-    from benchlab.evidence.package import archive_airframe
-    from benchlab.run import run_airframe
-    from benchlab.workers import usable_cores
+    with held():
+        from benchlab.evidence.package import archive_airframe
+        from benchlab.run import run_airframe
+        from benchlab.workers import usable_cores
 
     outcomes: list[Outcome] = []
     with progress_on_terminal(quiet) as progress:
@@ -271,10 +278,11 @@ def verify(
     """
     status = 0
     with errors():
-        from benchlab.evidence.text import verification_text
-        from benchlab.evidence.verify import verify_bag
-        from benchlab.run import run_airframe
-        from benchlab.workers import usable_cores
+        with held():
+            from benchlab.evidence.text import verification_text
+            from benchlab.evidence.verify import verify_bag
+            from benchlab.run import run_airframe
+            from benchlab.workers import usable_cores
 
         anew = functools.partial(run_airframe, jobs=usable_cores())
         for bag in bags:
@@ -295,9 +303,10 @@ def explain(
     Definition, formula, source, unit and shipped limits. Without a name, all are listed.
     """
     with errors():
-        from benchlab.explain import explain as explained
-        from benchlab.explain import listed
-        from benchlab.procedure import load_procedures
+        with held():
+            from benchlab.explain import explain as explained
+            from benchlab.explain import listed
+            from benchlab.procedure import load_procedures
 
         print(listed() if quantity is None else explained(quantity, load_procedures()))
 
@@ -315,9 +324,10 @@ def demo(
     An invented airframe with planted faults.
     """
     with errors():
-        from benchlab.run import run_airframe
-        from benchlab.simulate.demo import lay_out, lay_out_full
-        from benchlab.workers import usable_cores
+        with held():
+            from benchlab.run import run_airframe
+            from benchlab.simulate.demo import lay_out, lay_out_full
+            from benchlab.workers import usable_cores
 
         where = folder or Path("benchlab_demo_full" if full else "benchlab_demo")
         with progress_on_terminal(quiet or as_json) as progress:

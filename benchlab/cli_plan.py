@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from benchlab.errors import BenchlabError
+from benchlab.interrupts import held
 from benchlab.terminal import errors, progress_on_terminal
 
 app = typer.Typer(no_args_is_help=True, help="Say how long to hold a tank, how many cycles to run a servo.")
@@ -43,8 +44,9 @@ def plan_tank(
     thermometer or a barometer would save.
     """
     with errors():
-        from benchlab.procedure import load_procedures
-        from benchlab.tank.plan import Bench, plan_hold, plan_text
+        with held():
+            from benchlab.procedure import load_procedures
+            from benchlab.tank.plan import Bench, plan_hold, plan_text
 
         bench = Bench(
             volume_ml=volume_ml, start_pressure_kpa=start_kpa, resolution_kpa=resolution_kpa, noise_kpa=noise_kpa,
@@ -86,8 +88,12 @@ def plan_servo(
     with errors():
         if (log is None) == (sd is None or limit is None):
             raise BenchlabError("plan servo takes either LOG or --sd and --limit", do="see benchlab plan servo --help")
-        from benchlab.procedure import Limit, load_procedures
-        from benchlab.servo.plan import plan_cycles, plan_from_pilot, plan_text
+        with held():
+            from benchlab.airframe import Servo
+            from benchlab.bundles import records_of
+            from benchlab.logs.reader import read_log
+            from benchlab.procedure import Limit, load_procedures
+            from benchlab.servo.plan import plan_cycles, plan_from_pilot, plan_text
 
         procedure = load_procedures().servo
         if log is None:
@@ -98,10 +104,6 @@ def plan_servo(
             )  # fmt: skip
             print(plan_text(plan))
             return
-        from benchlab.airframe import Servo
-        from benchlab.bundles import records_of
-        from benchlab.logs.reader import read_log
-
         name = str(log)
         part = Servo(id="pilot", log=name, channel=channel)
         read = read_log(log, name=name, procedures=load_procedures(), kind="servo_cycling")

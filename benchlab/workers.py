@@ -15,6 +15,7 @@ from benchlab import kept
 from benchlab.airframe import Airframe
 from benchlab.bundles import Bundle, Done, Job, bundles_of, do_bundle
 from benchlab.errors import BenchlabError
+from benchlab.interrupts import held
 from benchlab.pace import Progress, silent
 
 _FEW = 3
@@ -64,18 +65,18 @@ def _each_done(
             yield bundle, _fresh(job, bundle)
         yield from _taken_up(job, hopeful, jobs)
         return
-    if job.airframe.register.circuit:
-        import scipy.optimize  # loaded once here, not again in every worker
-
     # forked, a worker begins with everything loaded; that is safe on Linux, and before this process uses threads
     context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
     with ProcessPoolExecutor(min(jobs, len(fresh)), mp_context=context, initializer=_begin) as pool:
-        # the longest first, so that none is left with it at the end
-        coming = {pool.submit(_fresh, job, b): b for b in sorted(fresh, key=lambda b: -cost[b])}
-        if job.airframe.register.group:  # the matching needs these: they are loaded while the workers are busy
-            import scipy.interpolate
-            import scipy.optimize  # noqa: F401
         try:
+            with held():
+                if job.airframe.register.circuit:
+                    import scipy.optimize  # loaded once here, not again in every worker
+                # the longest first, so that none is left with it at the end
+                coming = {pool.submit(_fresh, job, b): b for b in sorted(fresh, key=lambda b: -cost[b])}
+                if job.airframe.register.group:  # the matching needs these: loaded while the workers are busy
+                    import scipy.interpolate
+                    import scipy.optimize  # noqa: F401
             yield from _taken_up(job, hopeful, jobs)
             while coming:
                 ended = wait(coming, timeout=_TICK_S, return_when=FIRST_COMPLETED).done

@@ -127,6 +127,31 @@ def test_ctrl_c_leaves_nothing_half_written(folder):
     assert list((folder / "reports").iterdir()) == []
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no groups of processes")
+def test_ctrl_c_at_any_moment_stops_it_and_shows_no_traceback(folder):
+    (folder / "bad.csv").write_bytes(tank_log([f"{i},{12 - 1e-6 * i:.6f},20.0,101.3" for i in range(100_000)]))
+    stopped = 0
+    for delay_ms in range(150, 800, 50):
+        process = subprocess.Popen(
+            [sys.executable, "-m", "benchlab", "run", ".", "--jobs", "2"], cwd=folder, stderr=subprocess.PIPE,
+            stdout=subprocess.DEVNULL, text=True, start_new_session=True,
+        )  # fmt: skip
+        time.sleep(delay_ms / 1000)
+        if process.poll() is not None:
+            break
+        os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers too
+        _, errors = process.communicate(timeout=60)
+        if process.returncode == 0:  # it was about to end
+            break
+        stopped += 1
+        assert (process.returncode, errors) in [
+            (130, "benchlab: stopped; nothing half-written was left behind\n"),
+            (130, ""),  # the command line was still being put together
+        ]
+        assert not list((folder / "reports").glob("*"))
+    assert stopped > 3
+
+
 def test_results_are_the_same_bytes_every_time_and_json_prints_them(folder):
     (folder / "bad.csv").write_bytes(tank_log(TANK_ROWS))
     first = benchlab("run", ".", "--json", cwd=folder)
