@@ -42,13 +42,18 @@ class CurrentMap:
     def add(self, time_s: Array, current: Array, start: Rows, stop: Rows, first: int) -> None:
         """Add the cycles from number ``first`` on, whose rows are ``[start, stop)`` of the arrays."""
         points, length = self.total.shape[1], stop - start
-        since = windows.ragged(time_s, start, stop) - np.repeat(time_s[start], length)
-        place = np.minimum((since / max(self.duration_s, 1e-9) * points).astype(np.intp), points)
-        cell = place + np.repeat(np.arange(len(start)) * (points + 1), length)
+        end = np.cumsum(length)
+        share = windows.ragged(time_s, start, stop) - np.repeat(time_s[start], length)
+        share /= max(self.duration_s, 1e-9)
+        share *= points
+        place = share.astype(np.intp)
         # time goes on: the samples of a cell lie one after another
-        new = np.flatnonzero(np.diff(cell, prepend=-1))
-        sums = windows.total_and_count(windows.ragged(current, start, stop), new, np.append(new[1:], len(cell)))
-        cycle, place = np.divmod(cell[new], points + 1)
+        begins = np.ones(len(place), dtype=np.bool_)
+        np.not_equal(place[1:], place[:-1], out=begins[1:])
+        begins[(end - length)[length > 0]] = True
+        new = np.flatnonzero(begins)
+        sums = windows.total_and_count(windows.ragged(current, start, stop), new, np.append(new[1:], len(place)))
+        cycle, place = windows.window_of(new, end), place[new]
         inside = place < points
         at = (self.band_of[first + cycle] * points + place)[inside]
         # one by one in order: a sum over all cycles of a block would depend on where the block begins
