@@ -228,8 +228,8 @@ def _average(data: HoldData, answers: list[_Answers]) -> DecayFit:
     kept = p > _LIGHT
     p = p[kept] / p[kept].sum()
     mean, covariance_ = (np.concatenate([getattr(a, x) for a in answers])[kept] for x in ("mean", "covariance"))
-    where = [(a, row) for a in answers for row in range(len(a.log_share))]
-    where = [w for w, use in zip(where, kept, strict=True) if use]
+    owner = np.repeat(np.arange(len(answers)), [len(a.log_share) for a in answers])[kept]
+    row = np.concatenate([np.arange(len(a.log_share)) for a in answers])[kept]
     derived, variance = _derived(data, mean, covariance_)
     centre = p @ derived
     u = np.sqrt(p @ (variance + (derived - centre) ** 2))
@@ -238,14 +238,14 @@ def _average(data: HoldData, answers: list[_Answers]) -> DecayFit:
     lo, hi = _interval(p, derived[:, 0], np.sqrt(variance[:, 0]), rate, rate_u)
     loss_lo, loss_hi = _interval(p, derived[:, 2], np.sqrt(variance[:, 2]), loss, loss_u)
     heaviest = np.argsort(p)[::-1][:_DRAWN]
-    main, row = where[heaviest[0]]
-    fit, fit_u = _curve(data, [where[i] for i in heaviest], p[heaviest] / p[heaviest].sum())
+    where = [(answers[owner[i]], int(row[i])) for i in heaviest]
+    fit, fit_u = _curve(data, where, p[heaviest] / p[heaviest].sum())
+    is_open = np.array([a.open_course for a in answers])[owner]
     return DecayFit(
         rate=rate, rate_u=rate_u, rate_lo=lo, rate_hi=hi, p1=p1, p1_u=p1_u, loss=loss, loss_u=loss_u,
         loss_lo=loss_lo, loss_hi=loss_hi,
         settling=settling, settling_u=settling_u, wall=wall, wall_u=wall_u,
-        parts=_parts(data, main, row, rate_u), fit=fit, fit_u=fit_u,
-        open_share=float(sum(p[i] for i, (a, _) in enumerate(where) if a.open_course)),
+        parts=_parts(data, *where[0], rate_u), fit=fit, fit_u=fit_u, open_share=float(sum(p[is_open])),
     )  # fmt: skip
 
 

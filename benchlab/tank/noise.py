@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrf, dpotrs
 
 Array = NDArray[np.float64]
 
@@ -25,10 +26,18 @@ class Noise:
 
 def covariance(time_s: Array, white_kpa: Array, known: Array, noise: Noise) -> Array:
     """Covariance (m, m) of the values: what is known to disturb all of them, white and slow scatter."""
-    c = known + np.diag((noise.white * white_kpa) ** 2)
+    c = known.copy()
+    c.flat[:: len(c) + 1] += (noise.white * white_kpa) ** 2
     if noise.slow > 0:
-        c = c + noise.slow**2 * np.exp(-np.abs(time_s[:, None] - time_s) / noise.memory_s)
-    return np.asarray(c)
+        c += noise.slow**2 * _memory(np.asarray(time_s, dtype=float).tobytes(), noise.memory_s)
+    return c
+
+
+@functools.lru_cache(maxsize=4)  # one log's few are asked for again and again
+def _memory(time_s: bytes, memory_s: float) -> Array:
+    """Correlation (m, m) of scatter that lasts so long."""
+    time = np.frombuffer(time_s)
+    return np.asarray(np.exp(-np.abs(time[:, None] - time) / memory_s), dtype=float)
 
 
 def likely_noises(time_s: Array, white_kpa: Array, known: Array, offset: Array, model: Array) -> list[Noise]:
@@ -66,8 +75,7 @@ def likely_noises(time_s: Array, white_kpa: Array, known: Array, offset: Array, 
 
 def log_density(covariance_: Array, offset: Array) -> float:
     """Log density of a normal law with a covariance (m, m) at an offset (m,), but for a constant in m."""
-    try:
-        factor = cho_factor(covariance_, lower=True, check_finite=False)
-    except LinAlgError:
+    factor, fault = dpotrf(covariance_, lower=1, clean=0)
+    if fault:
         return -np.inf
-    return float(-0.5 * offset @ cho_solve(factor, offset, check_finite=False) - np.log(np.diag(factor[0])).sum())
+    return float(-0.5 * offset @ dpotrs(factor, offset, lower=1)[0] - np.log(np.diag(factor)).sum())

@@ -11,6 +11,7 @@ the sizes on a fixed set of courses are given too, of which a tank may show any 
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,18 +78,26 @@ def crept_back(time_s: Array, gauge_kpa: Array, tau_s: Array, stretch: Array) ->
     A wall follows every change of its load as it follows the first (Boltzmann's superposition, the law of linear
     viscoelasticity): the smaller volume keeps up the pressure. ``gauge_kpa`` (times,) is the load as it was measured.
     """
-    changed_at = (time_s[1:] + time_s[:-1]) / 2
-    fall = -np.diff(gauge_kpa) / gauge_kpa[0]
-    age = np.maximum(time_s[:, None] - changed_at, 0.0)
+    nodes, weight = _load_history(*(np.asarray(x, dtype=float).tobytes() for x in (time_s, gauge_kpa)))
+    return np.asarray(weight @ (1 - slow_course(nodes, tau_s, stretch)))
+
+
+@functools.lru_cache(maxsize=4)  # one log's is asked for by every grid of its fit
+def _load_history(time_s: bytes, gauge_kpa: bytes) -> tuple[Array, Array]:
+    """Ages (n,) and how much of the load is how old at every time (times, n)."""
+    time, gauge = np.frombuffer(time_s), np.frombuffer(gauge_kpa)
+    changed_at = (time[1:] + time[:-1]) / 2
+    fall = -np.diff(gauge) / gauge[0]
+    age = np.maximum(time[:, None] - changed_at, 0.0)
     # every course is needed at the same ages: it is drawn at few, and the lines between them are shared by all
-    nodes = np.append(0.0, np.geomspace(5.0, max(float(time_s[-1] - time_s[0]), 10.0), _AGES))
+    nodes = np.append(0.0, np.geomspace(5.0, max(float(time[-1] - time[0]), 10.0), _AGES))
     right = np.clip(np.searchsorted(nodes, age), 1, _AGES)
     part = (age - nodes[right - 1]) / (nodes[right] - nodes[right - 1])
-    row = np.arange(len(time_s))[:, None]
-    weight = np.zeros((len(time_s), _AGES + 1))
+    row = np.arange(len(time))[:, None]
+    weight = np.zeros((len(time), _AGES + 1))
     np.add.at(weight, (row, right - 1), fall * (1 - part))
     np.add.at(weight, (row, right), fall * part)
-    return np.asarray(weight @ (1 - slow_course(nodes, tau_s, stretch)))
+    return nodes, weight
 
 
 def recovers_u(size: float) -> float:
@@ -135,11 +144,13 @@ def kinds() -> tuple[Array, Array]:
     return np.array([1 - _STIFF_SHARE, _STIFF_SHARE]), np.array([1.0, _STIFF])
 
 
+@functools.cache
 def lag_times() -> Array:
     """Time constants (s) of the quick part on its fixed nodes, shape (quick,)."""
     return np.asarray(np.geomspace(*QUICK_S, _QUICK_NODES))
 
 
+@functools.cache
 def _creeps() -> tuple[Array, Array]:
     """Time constants and exponents of the slow part on its fixed nodes, shape (slow,) each."""
     tau, stretch = np.meshgrid(np.geomspace(*SLOW_S, _SLOW_NODES), _STRETCH_NODES, indexing="ij")
