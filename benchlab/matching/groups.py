@@ -39,6 +39,8 @@ def match_groups(register: Register, analyses: Mapping[str, Analysis], procedure
 
     A group with an empty position is judged as the best placement would fill it, if that fills it.
     """
+    if not register.group:  # strokes take libraries that are slow to load
+        return Matching(groups=(), assignment=Assignment())
     members = {p.id: member(p, analyses[p.id]) for p in register.parts.values() if p.id in analyses}
     fitted = {p.position: p.id for p in (m.part for m in members.values()) if p.position is not None}
     proposal = propose(register, members, procedures.servo)

@@ -91,8 +91,6 @@ def stroke_of(tables: Mapping[str, pd.DataFrame]) -> Stroke | str:
 
     The table has the columns command_us, position_up_deg, position_down_deg, u_deg, one row per command level.
     """
-    from scipy.interpolate import PchipInterpolator  # slow to load, here and below
-
     table = tables.get("stroke_curve")
     if table is None or not {"command_us", "position_up_deg", "position_down_deg"} <= set(table.columns):
         return "no position against command in its log"
@@ -104,6 +102,8 @@ def stroke_of(tables: Mapping[str, pd.DataFrame]) -> Stroke | str:
     command, up, down = command[known], up[known], down[known]
     if command.size < 2:
         return "position known at fewer than two command levels"
+    from scipy.interpolate import PchipInterpolator  # slow to load, here and below
+
     u = table["u_deg"].to_numpy(dtype=np.float64)[known] if "u_deg" in table else np.array([np.nan])
     fine = np.linspace(command[0], command[-1], FINE)
     half = _half_width(command, up, down)

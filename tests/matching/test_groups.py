@@ -295,3 +295,10 @@ def test_packs_are_matched_by_capacity_and_resistance():
     assert verdicts(3980.0, 0.0205) == {"capacity_mah": "accept", "source_resistance_ohm": "accept"}
     assert verdicts(3500.0, 0.0205)["capacity_mah"] == "reject"
     assert verdicts(3980.0, 0.030)["source_resistance_ohm"] == "reject"
+
+
+def test_without_groups_there_is_nothing_to_match():
+    empty = matched([servo(""), servo("")], places=(), groups=())
+    assert empty.groups == ()
+    assert empty.assignment.positions == ()
+    assert empty.tables == {}
