@@ -84,7 +84,7 @@ def course(s: Strokes, samples: Kept, measured: Measured) -> Course | None:
     done = (position - s.from_deg[stroke]) / way[stroke]
     cell = kind * _COARSE + np.clip((done * _COARSE).astype(np.intp), 0, _COARSE - 1)
     residual = current - windows.group_median(current, cell, len(kinds) * _COARSE)[cell]
-    noise = 1.4826 * float(np.median(np.abs(residual)))
+    noise = 1.4826 * float(np.median(windows.ascending(np.abs(residual))))
     # a single wrong reading must not lift the mean of its place
     kept = np.abs(residual) <= np.maximum(_CLIP * noise, 0.5 * np.median(current))
     of_kind = [used & (s.kind == k) for k in kinds]

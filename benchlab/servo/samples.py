@@ -17,7 +17,7 @@ import pandas as pd
 
 from benchlab.logs.record import Record, keep_freed_memory, record_of
 from benchlab.procedure import ServoProcedure
-from benchlab.servo.windows import Array, Rows, middle
+from benchlab.servo.windows import Array, Rows, ascending, middle
 
 CHANNELS = ("command_us", "cycle", "position_deg", "current_a", "voltage_v", "temperature_c")
 
@@ -274,7 +274,7 @@ def _interval(s: Samples) -> float:
         same = (np.diff(s.log_of(row)) == 0) & (np.diff(s.read("segment", start, stop)) == 0)
         found.append(interval[same])
     every = np.concatenate(found)
-    return float(np.median(every)) if len(every) else np.nan
+    return float(np.median(ascending(every))) if len(every) else np.nan
 
 
 def _directed(current: Array) -> bool:
@@ -309,5 +309,5 @@ def reading_noise(values: Array) -> float:
         return 0.0
     bend = np.abs(np.diff(finite, n=2))
     # the quieter 60 % of the differences; a normal distribution cut at 0.8416 sd keeps 0.4695 of its sd
-    quiet = bend[bend <= np.quantile(bend, 0.6)]
+    quiet = bend[bend <= np.quantile(ascending(bend), 0.6)]
     return float(np.sqrt((quiet**2).mean()) / 0.4695 / np.sqrt(6))

@@ -173,7 +173,7 @@ def _filters(
             some = spread(len(cycles), int(WHOLE // 2 // np.median(cycles.stop - cycles.start)))
             each = [_rest(samples, slow, ohm, width, int(cycles.start[k]), int(cycles.stop[k])) for k in some]
             rest, floor = np.concatenate(each), np.array([x.min() for x in each])
-        sd = 1.4826 * float(np.median(np.abs(rest)))
+        sd = 1.4826 * float(np.median(windows.ascending(np.abs(rest))))
         deep = max(_FILTERS[i][1] * sd, least, _USUAL * -windows.middle(floor))
         out.append(_Filter(width=width, slow=slow, least=deep))
     return out

@@ -148,13 +148,13 @@ class _Collected:
         out = {"time_s": v.raw("time_s")[start]}
         has = self.samples.channels
         if "current_a" in has:
-            x = v.raw("current_a")
-            out["peak_current_a"] = windows.quantile(x, start, stop, 0.999)
-            out["mean_current_a"] = windows.mean(x, start, stop)
+            x, whole = v.raw("current_a"), v.whole("current_a")
+            out["peak_current_a"] = windows.quantile(x, start, stop, 0.999, whole=whole)
+            out["mean_current_a"] = windows.mean(x, start, stop, whole=whole)
             if self.map is not None:
                 self.map.add(v.raw("time_s"), x, start, stop, of.start)
         if "voltage_v" in has:
-            out["voltage_min_v"] = windows.lowest(v.raw("voltage_v"), start, stop)
+            out["voltage_min_v"] = windows.lowest(v.raw("voltage_v"), start, stop, whole=v.whole("voltage_v"))
             level = level_of(v, self.ohm)
             out |= usual_levels(v, level, start, stop)
             if self.lowest is not None:

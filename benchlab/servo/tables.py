@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -44,26 +44,34 @@ def waveform(samples: Samples, cycles: Cycles) -> pd.DataFrame:
     time = np.linspace(0, duration, grid)
     parts = []
     for which, chosen in (("first", slice(None, _WAVEFORM_CYCLES)), ("last", slice(-_WAVEFORM_CYCLES, None))):
-        frame = pd.DataFrame({"which": [which] * grid, "time_in_cycle_s": time})
-        for channel in channels:
-            frame[channel] = _median_course(samples, channel, cycles.start[chosen], cycles.stop[chosen], time)
-        parts.append(frame)
+        courses = _median_courses(samples, channels, cycles.start[chosen], cycles.stop[chosen], time)
+        parts.append(pd.DataFrame({"which": [which] * grid, "time_in_cycle_s": time, **courses}))
     return pd.concat(parts, ignore_index=True)
 
 
-def _median_course(samples: Samples, channel: str, start: Rows, stop: Rows, time: Array) -> Array:
-    courses = []
+def _median_courses(
+    samples: Samples, channels: Sequence[str], start: Rows, stop: Rows, time: Array
+) -> dict[str, Array]:
+    courses: dict[str, list[Array]] = {channel: [] for channel in channels}
     for a, b in zip(start.tolist(), stop.tolist(), strict=True):
-        t, values = samples.read("time_s", a, b), samples.read(channel, a, b)
+        t = samples.read("time_s", a, b)
         t = t - t[0]
-        ok = np.isfinite(values)
-        if ok.sum() > 1:
-            courses.append(np.interp(time, t[ok], values[ok], left=np.nan, right=np.nan))
+        for channel in channels:
+            values = samples.read(channel, a, b)
+            ok = np.isfinite(values)
+            if ok.sum() > 1:
+                courses[channel].append(np.interp(time, t[ok], values[ok], left=np.nan, right=np.nan))
+    return {channel: _median_over(course, len(time)) for channel, course in courses.items()}
+
+
+def _median_over(courses: list[Array], points: int) -> Array:
     if not courses:
-        return np.full(len(time), np.nan)
+        return np.full(points, np.nan)
     stack = np.stack(courses)
+    if np.isfinite(stack).all():
+        return np.asarray(np.median(stack, axis=0))
     seen = np.isfinite(stack).any(axis=0)
-    out = np.full(len(time), np.nan)
+    out = np.full(points, np.nan)
     out[seen] = np.nanmedian(stack[:, seen], axis=0)
     return out
 

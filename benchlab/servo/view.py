@@ -24,15 +24,22 @@ class View:
         self.samples = samples
         self.start, self.stop = max(start, 0), min(stop, len(samples))
         self._held: dict[tuple[str, str], Array] = {}
+        self._whole: dict[str, bool] = {}
 
     def raw(self, channel: str) -> Array:
         """Return the channel as it was read."""
         return self._once("raw", channel, lambda: self.samples.read(channel, self.start, self.stop))
 
+    def whole(self, channel: str) -> bool:
+        """Whether the channel has a number in every row."""
+        if channel not in self._whole:
+            self._whole[channel] = bool(np.isfinite(self.raw(channel)).all())
+        return self._whole[channel]
+
     def filled(self, channel: str) -> Array:
         """Return the channel with missing samples replaced by straight lines between their neighbours."""
-        if np.isfinite(x := self.raw(channel)).all():
-            return x
+        if self.whole(channel):
+            return self.raw(channel)
         return self._once("filled", channel, lambda: self.samples.filled(channel, self.start, self.stop))
 
     def smooth(self, channel: str) -> Array:

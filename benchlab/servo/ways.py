@@ -64,15 +64,16 @@ def at_rest(v: View, s: Some, before: Before) -> dict[str, Array]:
     out = dict.fromkeys(("rest_deg", "rest_sd_deg", "rest_n", "creep_deg", "rest_a", "rest_sd_a"), nothing)
     steps = v.samples.steps
     if "position_deg" in v.samples.channels:
-        x = v.raw("position_deg")
+        x, whole = v.raw("position_deg"), v.whole("position_deg")
         out["rest_deg"], out["rest_sd_deg"], out["rest_n"] = windows.robust(
-            x, s.rest_begin, s.stop, steps["position_deg"]
+            x, s.rest_begin, s.stop, steps["position_deg"], whole=whole
         )
         half = (s.rest_begin + s.stop) // 2
-        out["creep_deg"] = windows.mean(x, half, s.stop) - windows.mean(x, s.rest_begin, half)
+        first, second = (windows.mean(x, *ends, whole=whole) for ends in ((s.rest_begin, half), (half, s.stop)))
+        out["creep_deg"] = second - first
     if "current_a" in v.samples.channels:
         out["rest_a"], out["rest_sd_a"], _ = windows.robust(
-            v.raw("current_a"), s.rest_begin, s.stop, steps["current_a"]
+            v.raw("current_a"), s.rest_begin, s.stop, steps["current_a"], whole=v.whole("current_a")
         )
     out["from_deg"] = np.where(s.follows, np.concatenate([[before.rest], out["rest_deg"][:-1]]), np.nan)
     return out
@@ -93,7 +94,10 @@ def on_the_way(
     transit[~(transit >= 2 * v.samples.sampling_s)] = np.nan
 
     arrived, sense = np.where(reached[1] >= 0, reached[1], s.rest_begin), np.sign(way)
-    top, floor = windows.highest(position, arrived, s.rest_begin), windows.lowest(position, arrived, s.rest_begin)
+    # a course without gaps has no missing sample
+    gapless = v.whole("position_deg")
+    top = windows.highest(position, arrived, s.rest_begin, whole=gapless)
+    floor = windows.lowest(position, arrived, s.rest_begin, whole=gapless)
     excess = sense * (np.where(sense >= 0, top, floor) - rest)
     out = {
         "transit_s": transit, "transit_noise_s": np.hypot(*noise) / np.abs(span),
@@ -104,7 +108,7 @@ def on_the_way(
     length = s.rest_begin - s.begin
     end = np.cumsum(length)
     velocity = velocity * np.repeat(sense, length)
-    peak = windows.highest(velocity, end - length, end)
+    peak = windows.highest(velocity, end - length, end, whole=gapless)
     with np.errstate(invalid="ignore"):
         moves = np.flatnonzero(velocity > np.repeat(moving_fraction * peak, length))
     stroke = windows.window_of(moves, end)

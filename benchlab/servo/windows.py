@@ -1,4 +1,7 @@
-"""Statistics over many windows of rows at once: a window is ``[start, stop)`` in a long array of samples."""
+"""Statistics over many windows of rows at once: a window is ``[start, stop)`` in a long array of samples.
+
+``whole``: no sample is known to be missing, so that nobody need look.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,8 @@ _CLIP = 5.0
 """Rest samples farther from the window's median than this many robust standard deviations are glitches."""
 _TABLE = 2**17
 """Samples that are sorted at a time."""
+_LONG = 2**12
+"""Of so many values on, sorting before a median or quantile saves more than it costs."""
 _TAIL = 0.9
 """Of quantiles beyond this share of the places only the upper end is sorted."""
 
@@ -42,19 +47,23 @@ def in_blocks(start: Rows, stop: Rows, block: int) -> Iterator[tuple[slice, int,
 def middle(x: Array) -> float:
     """Median of the finite values, NaN where there is none."""
     finite = x[np.isfinite(x)]
-    return float(np.median(finite)) if len(finite) else float("nan")
+    return float(np.median(ascending(finite))) if len(finite) else float("nan")
 
 
-def mean(x: Array, start: Rows, stop: Rows) -> Array:
+def ascending(x: Array) -> Array:
+    """Sort before a median or quantile is taken: numpy sorts with vectors, but picks several places without them."""
+    return np.sort(x) if len(x) > _LONG else x
+
+
+def mean(x: Array, start: Rows, stop: Rows, *, whole: bool = False) -> Array:
     """Mean of the finite samples of each window, NaN where there is none. Shape (windows,)."""
-    total, count = total_and_count(x, start, stop)
+    total, count = total_and_count(x, start, stop, whole=whole)
     return ratio(total, count)
 
 
-def total_and_count(x: Array, start: Rows, stop: Rows) -> tuple[Array, Array]:
+def total_and_count(x: Array, start: Rows, stop: Rows, *, whole: bool = False) -> tuple[Array, Array]:
     """Sum and number of the finite samples of each window. A window's sum depends on its own rows alone."""
-    ok = np.isfinite(x)
-    if ok.all():
+    if whole or (ok := np.isfinite(x)).all():
         return total(x, start, stop), np.maximum(stop - start, 0).astype(float)
     return total(np.where(ok, x, 0.0), start, stop), total(ok.astype(float), start, stop)
 
@@ -72,18 +81,21 @@ def ratio(total: Array, count: Array) -> Array:
 def group_mean(value: Array, group: Rows, n: int) -> Array:
     """Mean of the finite values of each group 0 .. n - 1, NaN where there is none."""
     ok = np.isfinite(value) & (group >= 0)
-    count = np.bincount(group[ok], minlength=n)
-    total = np.bincount(group[ok], weights=value[ok], minlength=n)
+    if not ok.all():
+        value, group = value[ok], group[ok]
+    count = np.bincount(group, minlength=n)
+    total = np.bincount(group, weights=value, minlength=n)
     return ratio(np.asarray(total, dtype=float), np.asarray(count, dtype=float))
 
 
-def robust(x: Array, start: Rows, stop: Rows, step: float) -> tuple[Array, Array, Array]:
+def robust(x: Array, start: Rows, stop: Rows, step: float, *, whole: bool = False) -> tuple[Array, Array, Array]:
     """Mean, standard deviation and number of the samples of each window, glitches left out.
 
     Left out is what lies farther from the window's median than 5 robust standard deviations (1.4826 MAD) and more
     than one and a half steps of the reading.
     """
-    x, start, stop = _finite(x, start, stop)
+    if not whole:
+        x, start, stop = _finite(x, start, stop)
     count = np.maximum(stop - start, 0)
     mean, sd, number = np.full(len(count), np.nan), np.full(len(count), np.nan), count.astype(float)
     for of in _alike(count):
@@ -138,14 +150,15 @@ def group_median(value: Array, window: Rows, n: int) -> Array:
     return np.asarray(_quantiles(value, np.cumsum(count) - count, count, (0.5,))[0])
 
 
-def quantile(x: Array, start: Rows, stop: Rows, q: float) -> Array:
+def quantile(x: Array, start: Rows, stop: Rows, q: float, *, whole: bool = False) -> Array:
     """Quantile of the finite samples of each window (linear interpolation between order statistics)."""
-    return np.asarray(quantiles(x, start, stop, (q,))[0])
+    return np.asarray(quantiles(x, start, stop, (q,), whole=whole)[0])
 
 
-def quantiles(x: Array, start: Rows, stop: Rows, q: tuple[float, ...]) -> Array:
+def quantiles(x: Array, start: Rows, stop: Rows, q: tuple[float, ...], *, whole: bool = False) -> Array:
     """Quantiles of the finite samples of each window. Shape (quantiles, windows)."""
-    x, start, stop = _finite(x, start, stop)
+    if not whole:
+        x, start, stop = _finite(x, start, stop)
     return _quantiles(x, start, np.maximum(stop - start, 0), q)
 
 
@@ -198,18 +211,20 @@ def _of_table(table: Array, count: Rows, q: tuple[float, ...]) -> Array:
     return np.asarray(a + (b - a) * (place - low))
 
 
-def lowest(x: Array, start: Rows, stop: Rows) -> Array:
+def lowest(x: Array, start: Rows, stop: Rows, *, whole: bool = False) -> Array:
     """Smallest finite sample of each window, NaN where there is none."""
-    return _extreme(np.fmin, x, start, stop)
+    return _extreme(np.fmin, x, start, stop, whole)
 
 
-def highest(x: Array, start: Rows, stop: Rows) -> Array:
+def highest(x: Array, start: Rows, stop: Rows, *, whole: bool = False) -> Array:
     """Largest finite sample of each window, NaN where there is none."""
-    return _extreme(np.fmax, x, start, stop)
+    return _extreme(np.fmax, x, start, stop, whole)
 
 
-def _extreme(f: np.ufunc, x: Array, start: Rows, stop: Rows) -> Array:
-    return _reduce(f, x if np.isfinite(x).all() else np.where(np.isfinite(x), x, np.nan), start, stop, np.nan)
+def _extreme(f: np.ufunc, x: Array, start: Rows, stop: Rows, whole: bool) -> Array:
+    if not (whole or np.isfinite(x).all()):
+        x = np.where(np.isfinite(x), x, np.nan)
+    return _reduce(f, x, start, stop, np.nan)
 
 
 def first_true(mask: NDArray[np.bool_], start: Rows, stop: Rows) -> Rows:
