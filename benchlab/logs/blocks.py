@@ -6,6 +6,7 @@ import itertools
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -29,6 +30,8 @@ from benchlab.logs.columns import (
 from benchlab.logs.dialect import Dialect, is_blank, is_comment, split
 from benchlab.logs.oddlines import Bools, bytes_of, line_lengths, odd_lines
 
+Floats = np.ndarray[Any, np.dtype[np.float64]]
+
 _LONG = 64 << 20
 """Bytes of a log from which on the compiled parser saves more time than it takes to load (0.2 s)."""
 _SMALL = 64 << 10
@@ -36,6 +39,7 @@ _SMALL = 64 << 10
 _NULLS = sorted(
     {w for m in MISSING for w in (m, m.upper(), m.capitalize())} | {"NaN", "-NaN", "NaN(ind)", "N/a", " ", "  ", "   "}
 )
+_LONGEST_NULL = max(map(len, _NULLS))
 _COMMENT_LINE = re.compile(rb"^[ \t]*(?:#|%|//)", re.MULTILINE)
 _SPENT = re.compile("[\0\x1a\ufeff]")
 """Padding of a file cut off, an old end-of-file mark, and the mark that begins each of several files joined."""
@@ -99,9 +103,36 @@ class BlockParser:
 
     def _fast(self, block: bytes, first_line: int, n: int) -> Rows | None:
         """Parse a block in which every line is a row; None where that is not so."""
+        found = self._plain(block, n) or self._general(block, n)
+        if found is None:
+            return None
+        columns = []
+        for column, kind, unit in zip(found, self.dialect.types, self.dialect.units, strict=True):
+            if isinstance(column, np.ndarray):
+                columns.append(whole(column))
+            elif kind == "q":
+                columns.append(quantity_column(column, self.dialect.decimal, unit))
+            else:
+                columns.append(Cells(text=column))
+        if self._nothing_in_a_row(columns, n):
+            return None
+        return Rows(lines=np.arange(first_line, first_line + n), columns=self._in_one_unit(columns))
+
+    def _plain(self, block: bytes, n: int) -> Sequence[Floats | pa.Array] | None:
+        """Return the columns of a block of plain cells; None where it is not one, or that is not tried."""
+        if not (self._compiled and any(self._numeric)):
+            return None
+        try:
+            from benchlab.logs.plain import columns_of
+        except ImportError:  # a Python too new for the compiler
+            self._compiled = False
+            return None
+        found = columns_of(block, n, self._numeric, self.dialect.delimiter, self.dialect.decimal)
+        return found and [x if isinstance(x, np.ndarray) else _without_missing(x) for x in found]
+
+    def _general(self, block: bytes, n: int) -> Sequence[Floats | pa.Array] | None:
+        """Return the columns of any other block of rows; None where some line is none."""
         d = self.dialect
-        if (numbers := self._decimals(block, n)) is not None:
-            return Rows(lines=np.arange(first_line, first_line + n), columns=numbers)
         if b"\0" in block or (d.comments and _has_comment(block)):
             return None
         if d.delimiter == " ":
@@ -116,33 +147,10 @@ class BlockParser:
             table = self._table(block)
         if table is None or table.num_rows != n:
             return None
-        columns = []
-        for i, numeric in enumerate(self._numeric):
-            column = table.column(i)
-            if numeric:
-                columns.append(whole(column.to_numpy()))
-            elif d.types[i] == "q":
-                columns.append(quantity_column(_one_chunk(column), d.decimal, d.units[i]))
-            else:
-                columns.append(Cells(text=_one_chunk(column)))
-        if self._nothing_in_a_row(columns, n):
-            return None
-        return Rows(lines=np.arange(first_line, first_line + n), columns=self._in_one_unit(columns))
-
-    def _decimals(self, block: bytes, n: int) -> list[Cells] | None:
-        """Return the columns of a block of nothing but plain decimal numbers; None where it is not, or is not tried."""
-        if not (self._compiled and all(self._numeric)):
-            return None
-        try:
-            from benchlab.logs.decimals import columns_of
-        except ImportError:  # a Python too new for the compiler
-            self._compiled = False
-            return None
-        numbers = columns_of(block, n, self.dialect.width, self.dialect.delimiter, self.dialect.decimal)
-        if numbers is None:
-            return None
-        columns = [whole(x) for x in numbers]
-        return None if self._nothing_in_a_row(columns, n) else columns
+        return [
+            column.to_numpy() if numeric else _one_chunk(column)
+            for column, numeric in zip(table.columns, self._numeric, strict=True)
+        ]
 
     def _table(self, block: bytes) -> pa.Table | None:
         """Return the cells of a block, None where one is not what its column holds."""
@@ -296,6 +304,14 @@ class BlockParser:
 
 def _is_null(text: pa.Array | None) -> Bools:
     return np.asarray(pc.is_null(text))
+
+
+def _without_missing(text: pa.Array) -> pa.Array:
+    """Return text with null in place of the words for missing values."""
+    if pc.min(pc.binary_length(text)).as_py() > _LONGEST_NULL:
+        return text
+    missing = pc.is_in(text, value_set=pa.array(_NULLS, pa.string()))
+    return pc.if_else(missing, None, text) if pc.any(missing).as_py() else text
 
 
 def _one_chunk(column: pa.ChunkedArray) -> pa.Array:

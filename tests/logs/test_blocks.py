@@ -166,13 +166,13 @@ def test_the_compiled_loop_reads_what_the_general_parser_reads(
     text, kind = make(), LOGS[make]
     general = dict(parts(read(text, kind)))
     taken = []
-    parse = BlockParser._decimals
-    monkeypatch.setattr(BlockParser, "_decimals", lambda *a: taken.append(parse(*a)) or taken[-1])
+    parse = BlockParser._plain
+    monkeypatch.setattr(BlockParser, "_plain", lambda *a: taken.append(parse(*a)) or taken[-1])
     monkeypatch.setattr("benchlab.logs.blocks._LONG", 0)
     monkeypatch.setattr("benchlab.logs.source.BLOCK", 20_011)
     compiled = dict(parts(read(text, kind)))
     assert [k for k in general if compiled[k] != general[k]] == []
-    if make in (sound, damaged, counter, coarse):
+    if make in (sound, damaged, counter, coarse, stamps, by_name, unknown):
         assert any(x is not None for x in taken)
 
 
@@ -180,7 +180,7 @@ def test_a_log_is_read_where_nothing_can_be_compiled(
     read: Callable[..., ReadLog], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("benchlab.logs.blocks._LONG", 0)
-    monkeypatch.setitem(sys.modules, "benchlab.logs.decimals", None)  # what an import that fails leaves behind
+    monkeypatch.setitem(sys.modules, "benchlab.logs.plain", None)  # what an import that fails leaves behind
     assert read(sound(), "servo_cycling").rows == N
 
 
