@@ -10,6 +10,7 @@ import pandas as pd
 from benchlab.servo import windows
 from benchlab.servo.cycles import Cycles, usual_duration
 from benchlab.servo.samples import Samples
+from benchlab.servo.view import View
 from benchlab.servo.windows import Array, Rows
 
 _BANDS, _POINTS = 120, 160
@@ -39,8 +40,9 @@ class CurrentMap:
             count=empty.copy(),
         )  # fmt: skip
 
-    def add(self, time_s: Array, current: Array, start: Rows, stop: Rows, first: int) -> None:
-        """Add the cycles from number ``first`` on, whose rows are ``[start, stop)`` of the arrays."""
+    def add(self, v: View, start: Rows, stop: Rows, first: int) -> None:
+        """Add the cycles from number ``first`` on, whose rows are ``[start, stop)`` of the view."""
+        time_s = v.raw("time_s")
         points, length = self.total.shape[1], stop - start
         end = np.cumsum(length)
         share = windows.ragged(time_s, start, stop) - np.repeat(time_s[start], length)
@@ -52,7 +54,8 @@ class CurrentMap:
         np.not_equal(place[1:], place[:-1], out=begins[1:])
         begins[(end - length)[length > 0]] = True
         new = np.flatnonzero(begins)
-        sums = windows.total_and_count(windows.ragged(current, start, stop), new, np.append(new[1:], len(place)))
+        current, ends = windows.ragged(v.raw("current_a"), start, stop), np.append(new[1:], len(place))
+        sums = windows.total_and_count(current, new, ends, whole=v.whole("current_a"))
         cycle, place = windows.window_of(new, end), place[new]
         inside = place < points
         at = (self.band_of[first + cycle] * points + place)[inside]

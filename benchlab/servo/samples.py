@@ -152,7 +152,8 @@ class Samples:
         stride = -(-len(self) // WHOLE)
         row = np.arange(0, len(self), stride)
         # not one row in so many exactly, which might be in step with the command
-        row = np.minimum(row + (np.arange(len(row)) * _GOLDEN % 1 * stride).astype(np.intp), len(self) - 1)
+        away = np.arange(len(row)) * _GOLDEN
+        row = np.minimum(row + ((away - np.floor(away)) * stride).astype(np.intp), len(self) - 1)
         edge = np.searchsorted(row, [a for a, _ in self.blocks()] + [len(self)]).tolist()
         return np.concatenate([
             read(a, b)[row[i:j] - a] for (a, b), i, j in zip(self.blocks(), edge, edge[1:], strict=False)

@@ -28,6 +28,8 @@ _FEWEST_ROWS = 3
 """A command of many levels stands at them for so many rows, at least."""
 _PASSING, _PASSING_LEVEL = 0.05, 0.25
 """A run shorter than these shares of the usual run, and of the usual run at its level, only passes there."""
+_EXACT = 2.0**53
+"""Whole numbers below are held exactly."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,16 +126,28 @@ def _runs(
         label = of_stretch[np.searchsorted(stretch, row, side="right") - 1]
         new = (np.diff(label, prepend=last) != 0) | np.isin(row, log)
         row, label = row[new], label[new]
-        # summed row by row from the very first on, so that no sum depends on where a block begins
-        running = np.cumsum(np.concatenate([[total], x]))
+        running = _running(total, x, row)
         starts.append(row + a)
         labels.append(label)
-        totals.append(running[row])
+        totals.append(running[:-1])
         last, total = int(of_stretch[-1]), float(running[-1])
     start, label, sums = (np.concatenate(x) for x in (starts, labels, totals))
     stop = np.append(start[1:], len(samples))
     level = (np.append(sums[1:], total) - sums) / np.maximum(stop - start, 1)
     return _Runs(start=start, stop=stop, label=label, level=level).only(label >= 0)
+
+
+def _running(total: float, x: Array, row: Rows) -> Array:
+    """``total`` and all samples before each row, and before the end, as if summed one by one from the very first on.
+
+    So that no sum depends on where a block begins. Sums of whole numbers are exact in whatever order they are made.
+    """
+    whole = total.is_integer() and bool((x == np.rint(x)).all())
+    if not whole or abs(total) + len(x) * np.abs(x).max() >= _EXACT:
+        return np.cumsum(np.concatenate([[total], x]))[np.append(row, len(x))]
+    if not len(row):
+        return np.array([total + x.sum()])
+    return np.asarray(total + np.cumsum(np.concatenate([[x[: row[0]].sum()], np.add.reduceat(x, row)])))
 
 
 def _without_passing(runs: _Runs) -> _Runs:

@@ -152,7 +152,7 @@ class _Collected:
             out["peak_current_a"] = windows.quantile(x, start, stop, 0.999, whole=whole)
             out["mean_current_a"] = windows.mean(x, start, stop, whole=whole)
             if self.map is not None:
-                self.map.add(v.raw("time_s"), x, start, stop, of.start)
+                self.map.add(v, start, stop, of.start)
         if "voltage_v" in has:
             out["voltage_min_v"] = windows.lowest(v.raw("voltage_v"), start, stop, whole=v.whole("voltage_v"))
             level = level_of(v, self.ohm)

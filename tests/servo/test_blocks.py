@@ -1,6 +1,7 @@
 """Rows are read block by block: no result may depend on the blocks, and memory may not grow with the log."""
 
 import dataclasses
+import itertools
 import tracemalloc
 
 import numpy as np
@@ -15,7 +16,7 @@ from benchlab.servo.analyse import judge_servo
 from benchlab.servo.cycles import find_cycles
 from benchlab.servo.observe import observe_rows
 from benchlab.servo.samples import BLOCK, WHOLE, join, pieces
-from benchlab.servo.standing import command_dwells
+from benchlab.servo.standing import _running, command_dwells
 from benchlab.servo.sweep import sweep
 from benchlab.simulate.servo import Bench, Fault, Traits, simulate_servo
 
@@ -186,6 +187,15 @@ def test_a_pause_far_longer_than_all_dwells_is_not_looked_at_to_its_end_and_lose
     seen = observe_rows(join([paused], PROCEDURE), 7.4, PROCEDURE)
     assert len(seen.cycles) == 60
     assert "1 pauses far longer than the others were not looked at to their end." in seen.notes
+
+
+@pytest.mark.parametrize("step", [1.0, 0.1])
+@pytest.mark.parametrize("total", [0.0, 7.0, 0.3, 2.0**53])
+@pytest.mark.parametrize("row", [[], [0], [5, 6, 999], [0, 400]])
+def test_sums_before_rows_are_those_made_one_by_one(step, total, row):
+    x = np.random.default_rng(4).integers(-2000, 2000, 1000) * step
+    one_by_one = list(itertools.accumulate(x.tolist(), initial=total))
+    assert _running(total, x, np.array(row, dtype=np.intp)).tolist() == [one_by_one[i] for i in (*row, 1000)]
 
 
 def test_levels_held_for_longer_than_a_piece_of_the_sample_get_their_share():
