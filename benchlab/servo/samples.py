@@ -201,14 +201,14 @@ def _numbers(record: Record, column: str, start: int, stop: int) -> Array:
 
 def median3(x: Array, *, at_start: bool, at_end: bool) -> Array:
     """Median of each sample and its two neighbours; of the first and last only where the record ends there."""
-    if at_start:
-        x = np.concatenate([x[:1], x])
-    if at_end:
-        x = np.concatenate([x, x[-1:]])
-    a, b, c = x[:-2], x[1:-1], x[2:]
-    upper = np.maximum(a, b)
-    np.minimum(upper, c, out=upper)
-    return np.asarray(np.maximum(np.minimum(a, b), upper, out=upper))
+    out = np.empty(len(x))
+    # the first counts twice where nothing comes before it
+    out[:1], out[-1:] = x[:1], x[-1:]
+    a, b, c, inner = x[:-2], x[1:-1], x[2:], out[1:-1]
+    np.maximum(a, b, out=inner)
+    np.minimum(inner, c, out=inner)
+    np.maximum(np.minimum(a, b), inner, out=inner)
+    return out[0 if at_start else 1 : len(x) if at_end else -1]
 
 
 def pieces(n: int) -> list[tuple[int, int]]:

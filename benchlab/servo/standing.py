@@ -144,7 +144,7 @@ def _running(total: float, x: Array, row: Rows) -> Array:
     """
     whole = total.is_integer() and bool((x == np.rint(x)).all())
     if not whole or abs(total) + len(x) * np.abs(x).max() >= _EXACT:
-        return np.cumsum(np.concatenate([[total], x]))[np.append(row, len(x))]
+        return np.asarray(np.cumsum(np.concatenate([[total], x]))[np.append(row, len(x))])
     if not len(row):
         return np.array([total + x.sum()])
     return np.asarray(total + np.cumsum(np.concatenate([[x[: row[0]].sum()], np.add.reduceat(x, row)])))
