@@ -24,13 +24,17 @@ def courses(read: Read, rows: int, start: Rows, stop: Rows, points: int = _POINT
     """Signal of so many rows over each piece of it, stretched to one length. Shape (pieces, points)."""
     out = np.empty((len(start), points))
     share = (np.arange(points) + 0.5) / points
+    last = None
     for i, (a, b) in enumerate(zip(start.tolist(), stop.tolist(), strict=True)):
         first = max(a - 1, 0)
         x = read(first, min(b + 1, rows))
-        at = np.clip(a - first + (b - a) * share - 0.5, 0, len(x) - 1)
-        low = np.minimum(at.astype(np.intp), max(len(x) - 2, 0))
-        high = np.minimum(low + 1, len(x) - 1)
-        out[i] = x[low] + (x[high] - x[low]) * (at - low)
+        shape = a - first, b - a, len(x)
+        if shape != last:  # most are of one length
+            last = shape
+            at = np.clip(a - first + (b - a) * share - 0.5, 0, len(x) - 1)
+            low = np.minimum(at.astype(np.intp), max(len(x) - 2, 0))
+            high, part = np.minimum(low + 1, len(x) - 1), at - low
+        out[i] = x[low] + (x[high] - x[low]) * part
     return out
 
 

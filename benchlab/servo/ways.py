@@ -69,7 +69,8 @@ def at_rest(v: View, s: Some, before: Before) -> dict[str, Array]:
             x, s.rest_begin, s.stop, steps["position_deg"], whole=whole
         )
         half = (s.rest_begin + s.stop) // 2
-        first, second = (windows.mean(x, *ends, whole=whole) for ends in ((s.rest_begin, half), (half, s.stop)))
+        begin, end = np.column_stack([s.rest_begin, half]).ravel(), np.column_stack([half, s.stop]).ravel()
+        first, second = windows.mean(x, begin, end, whole=whole).reshape(-1, 2).T
         out["creep_deg"] = second - first
     if "current_a" in v.samples.channels:
         out["rest_a"], out["rest_sd_a"], _ = windows.robust(
