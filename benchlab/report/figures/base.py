@@ -100,12 +100,13 @@ def packed(values: Any) -> Any:
     if values.ndim == 1 and len(flat) <= _SHORT:
         return [None if not math.isfinite(v) else float(f"{v:.6g}") if v != int(v) else int(v) for v in flat.tolist()]
     kind, steps = ("u1", 254) if values.ndim == 2 else ("u2", 65534)
-    finite = flat[np.isfinite(flat)]
+    known = np.isfinite(flat)
+    finite = flat[known]
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 0.0)
     if (finite == np.rint(finite)).all() and high - low < steps:
         steps = max(1, int(high - low))
     step = (high - low) / steps or 1.0
-    codes = np.where(np.isfinite(flat), np.rint((np.nan_to_num(flat, nan=low) - low) / step) + 1, 0)
+    codes = np.where(known, np.rint((np.where(known, flat, low) - low) / step) + 1, 0)
     out: dict[str, Any] = {
         kind: base64.b64encode(codes.astype(f"<{kind}").tobytes()).decode("ascii"),
         "step": float(f"{step:.9g}"), "low": float(f"{low - step:.9g}"),

@@ -42,33 +42,35 @@ Curve = dict[str, Array]
 
 def trend_figures(analysis: Analysis) -> Iterator[Figure]:
     """Yield a figure for every quantity that was measured per cycle."""
-    curves = _curves(analysis)
-    for name in shown_quantities(analysis):
-        yield trend_figure(analysis, name, curves)
+    columns, curves = _columns(analysis), _curves(analysis)
+    for name in shown_quantities(analysis, columns):
+        yield trend_figure(analysis, name, columns, curves)
 
 
-def shown_quantities(analysis: Analysis) -> list[str]:
+def shown_quantities(analysis: Analysis, columns: Mapping[str, Array] | None = None) -> list[str]:
     """Return the quantities measured per cycle: those not accepted first, then the main ones, then the others.
 
     Of a quantity and its corrected twin (``_ref``) only the corrected one is drawn: it is the one that is judged.
     """
-    cycles = analysis.tables.get("cycles")
-    if cycles is None:
-        return []
-    there = [c for c in cycles.columns if c not in {"cycle", "time_s"} and np.isfinite(numbers(cycles, c)).sum() >= 2]
+    columns = _columns(analysis) if columns is None else columns
+    there = [c for c, v in columns.items() if c not in {"cycle", "time_s"} and np.isfinite(v).sum() >= 2]
     raw = {c for c in there if _corrected(c) in there}
     ordered = [c for c in MAIN if c in there] + [c for c in there if c not in MAIN]
     return sorted((c for c in ordered if c not in raw), key=lambda c: not _failed(analysis.result, c))
 
 
-def trend_figure(analysis: Analysis, quantity: str, curves: Mapping[str, Curve] | None = None) -> Figure:
+def trend_figure(
+    analysis: Analysis, quantity: str, columns: Mapping[str, Array] | None = None,
+    curves: Mapping[str, Curve] | None = None,
+) -> Figure:  # fmt: skip
     """Draw one quantity over the cycles: readings, fit with its 95 % band, limits, steps and outliers.
 
-    ``curves`` are the analysis's fitted curves where they were taken out of its tables already.
+    ``columns`` and ``curves`` are what every cycle measured and the fitted curves, where they were taken out of the
+    analysis's tables already.
     """
+    columns = _columns(analysis) if columns is None else columns
     curve = (_curves(analysis) if curves is None else curves).get(quantity)
-    result, cycles = analysis.result, analysis.tables["cycles"]
-    cycle, value = numbers(cycles, "cycle"), numbers(cycles, quantity)
+    result, cycle, value = analysis.result, columns["cycle"], columns[quantity]
     outliers = sorted({e.cycle for e in result.events if e.kind == "outlier" and e.quantity == quantity and e.cycle})
     is_out = np.isin(cycle, outliers)
     inside = np.where(is_out, np.nan, value)
@@ -136,6 +138,15 @@ def _failed(result: PartResult, quantity: str) -> bool:
 
 def _steps(result: PartResult, quantity: str) -> list[Event]:
     return [e for e in result.events if e.kind == "step" and e.quantity == quantity and e.cycle is not None]
+
+
+def _columns(analysis: Analysis) -> dict[str, Array]:
+    """What every cycle measured, by quantity."""
+    table = analysis.tables.get("cycles")
+    if table is None:
+        return {}
+    values = table.to_numpy(dtype=np.float64, na_value=np.nan)  # all at once: pandas is slow at single columns
+    return dict(zip(table.columns, np.ascontiguousarray(values.T), strict=True))
 
 
 def _curves(analysis: Analysis) -> dict[str, Curve]:
