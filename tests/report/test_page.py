@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from benchlab.report.page import anchors_for, render
+from benchlab.report.page import anchors_for, environment, prepare, render
 from benchlab.results import AirframeResult, PartResult
 
 VOID = {"meta", "input", "br", "img", "path", "circle", "link", "hr"}
@@ -120,6 +120,13 @@ def test_the_size_hardly_depends_on_the_number_of_cycles(build_airframe, page):
     size = len(render(more.result, more.analyses, more.matching, more.reads, more.procedures).encode())
     # ten times the cycles: as many points as before, but now each needs its own cycle number
     assert size < 1.2 * len(page.encode())
+
+
+def test_templates_compiled_beforehand_give_the_same_page(invented, page):
+    environment.cache_clear()
+    prepare()
+    assert len(environment().cache) == len(environment().list_templates()) > 5
+    assert render(invented.result, invented.analyses, invented.matching, invented.reads, invented.procedures) == page
 
 
 def test_an_airframe_without_parts_and_one_without_matching_render(invented):
