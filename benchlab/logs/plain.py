@@ -1,8 +1,8 @@
 """Blocks of plain cells: parsed by a compiled loop, several times as fast as a general parser.
 
-A plain number has digits, a minus sign and one decimal mark; a plain text is ASCII without quotes, tabs or what may
-begin a comment. Where there is anything else the loop says no, and another path has the block. Its numbers are the
-nearest doubles, as those of every correct parser: up to 2**53 units of a power of ten up to 10**22 are both held
+A plain number has digits, a minus sign and one decimal mark, or is NaN; a plain text is ASCII without quotes, tabs or
+what may begin a comment. Where there is anything else the loop says no, and another path has the block. Its numbers are
+the nearest doubles, as those of every correct parser: up to 2**53 units of a power of ten up to 10**22 are both held
 exactly, so that one division rounds once (W. D. Clinger, "How to read floating point numbers accurately", PLDI 1990).
 """
 
@@ -21,7 +21,7 @@ Bytes = np.ndarray[Any, np.dtype[np.uint8]]
 # one type throughout, so that no index is checked for its sign
 _BYTE, _COUNT = np.uint8, np.uint64
 _NEWLINE, _MINUS, _ZERO, _TEN = _BYTE(ord("\n")), _BYTE(ord("-")), _BYTE(ord("0")), _BYTE(10)
-_NONE, _ONE, _BASE = _COUNT(0), _COUNT(1), _COUNT(10)
+_NONE, _ONE, _THREE, _BASE = _COUNT(0), _COUNT(1), _COUNT(3), _COUNT(10)
 _MOST_DIGITS = _COUNT(18)
 """So many digits at most: what they make does not overflow."""
 _EXACT = _COUNT(2**53)
@@ -33,7 +33,7 @@ _TENS = np.array([10.0**k for k in range(19)])
 def columns_of(
     block: bytes, lines: int, numeric: Sequence[bool], delimiter: str, decimal: str
 ) -> list[Floats | pa.Array] | None:
-    """Return the columns of a block of so many whole lines: numbers (NaN where a cell is empty), or text.
+    """Return the columns of a block of so many whole lines: numbers (NaN where a cell is empty or says so), or text.
 
     None where a line has not just a plain cell for each column, where a number has more digits than a double holds,
     where a text is empty, or where the last line has no end.
@@ -69,6 +69,12 @@ def _strings(letters: Bytes, stops: np.ndarray[Any, np.dtype[np.int32]]) -> pa.A
     """Return cells that stand one after another, and where each ends, as an array of text; nothing is copied."""
     buffers = [None, pa.py_buffer(stops), pa.py_buffer(letters[: stops[-1]])]
     return pa.Array.from_buffers(pa.string(), len(stops) - 1, buffers)
+
+
+@numba.njit(nogil=True)
+def _is_nan(cell: Bytes) -> bool:
+    """Whether three letters are NaN, in capitals or not."""
+    return bool((cell[0] | 32) == 110 and (cell[1] | 32) == 97 and (cell[2] | 32) == 110)
 
 
 def _fill(
@@ -113,7 +119,7 @@ def _fill(
                 number += 1
                 i += _ONE
                 continue
-            negative = c == _MINUS
+            cell, negative = i, c == _MINUS
             if negative:
                 i += _ONE
                 c = text[i]
@@ -137,12 +143,16 @@ def _fill(
                     digit = _BYTE(c - _ZERO)
                 after = i - first
                 digits += after
-            if c != end or digits == _NONE or digits > _MOST_DIGITS or units > _EXACT:
+            if c == end and _NONE < digits <= _MOST_DIGITS and units <= _EXACT:
+                value = np.float64(np.int64(units))
+                if after:
+                    value /= tens[after]
+                numbers[number, line] = -value if negative else value
+            elif i == cell and i + _THREE < size and text[i + _THREE] == end and _is_nan(text[i : i + _THREE]):
+                numbers[number, line] = np.nan
+                i += _THREE
+            else:
                 return False
-            value = np.float64(np.int64(units))
-            if after:
-                value /= tens[after]
-            numbers[number, line] = -value if negative else value
             number += 1
             i += _ONE
     return bool(i == size)

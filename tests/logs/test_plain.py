@@ -16,7 +16,7 @@ from benchlab.logs.plain import _fill, _parse, columns_of
 
 digits = st.text("0123456789", max_size=19)
 plain = st.one_of(
-    st.just(""),
+    st.sampled_from(["", "NaN", "nan"]),
     st.tuples(st.sampled_from(["", "-"]), digits, st.sampled_from(["", "."]), digits).map("".join),
     st.floats(-1e6, 1e6).map(lambda x: f"{x:.4f}"),
     st.floats(-1e6, 1e6).map(repr),
@@ -26,13 +26,17 @@ plain = st.one_of(
 
 def same(x: float, cell: str) -> bool:
     """Whether a number is that of a cell, sign of zero included."""
-    return math.isnan(x) if not cell else x == float(cell) and math.copysign(1, x) == math.copysign(1, float(cell))
+    return (
+        math.isnan(x)
+        if cell.lower() in ("", "nan")
+        else x == float(cell) and math.copysign(1, x) == math.copysign(1, float(cell))
+    )
 
 
 def exact(cell: str) -> bool:
     """Whether a cell has few enough digits to be rounded once."""
     bare = cell.removeprefix("-").replace(".", "", 1)
-    return not cell or (bare.isdecimal() and len(bare) <= 18 and int(bare) <= 2**53)
+    return cell.lower() in ("", "nan") or (bare.isdecimal() and len(bare) <= 18 and int(bare) <= 2**53)
 
 
 @settings(deadline=None)  # the first call compiles
@@ -86,7 +90,7 @@ def test_texts_that_another_path_may_understand_otherwise_are_left_to_it(line: s
 
 REFUSED = (
     "1\n", "1,2,3\n", "1,2\n\n", "a,1\n", "-,1\n", ".,1\n", "-.,1\n", "1,2", "1,2\r\n", "1e3,1\n", "+1,1\n",
-    "1.2.3,1\n", "--1,2\n", "1, 2\n", '"1",2\n', "#1,2\n", "1,2\0\n", "NaN,1\n",
+    "1.2.3,1\n", "--1,2\n", "1, 2\n", '"1",2\n', "#1,2\n", "1,2\0\n", "NaN2,1\n", "-NaN,1\n", "nab,1\n", "1,na\n",
     "9007199254740993,1\n", "12345678901234567890,1\n",
 )  # fmt: skip
 
