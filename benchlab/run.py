@@ -8,7 +8,7 @@ import os
 import platform
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,7 +27,7 @@ from benchlab.pace import Progress, silent
 from benchlab.power.budget import analyse_pack
 from benchlab.power.crosscheck import servo_load, with_servos
 from benchlab.procedure import Procedures, load_procedures
-from benchlab.report.page import render
+from benchlab.report.page import prepare, render
 from benchlab.results import AirframeResult, Analysis, LogResult, dumps, worst
 from benchlab.servo.sisters import compare_sisters
 from benchlab.workers import do_bundles
@@ -91,7 +91,7 @@ def run_airframe(
     before = read_earlier(earlier) if earlier is not None else None
     airframe = load_airframe(folder, allow_outside=allow_outside)
     target = _writable(out / airframe.id)
-    done = evaluate(airframe, progress, jobs=jobs, kept=kept)
+    done = evaluate(airframe, progress, jobs=jobs, kept=kept, meanwhile=prepare)
     matching, compared = done.matching, None
     if before is not None:
         compared = compare_earlier(before, done.analyses)
@@ -103,7 +103,8 @@ def run_airframe(
 
 
 def evaluate(
-    airframe: Airframe, progress: Progress = silent, *, jobs: int = 1, kept: Path | None = None
+    airframe: Airframe, progress: Progress = silent, *, jobs: int = 1, kept: Path | None = None,
+    meanwhile: Callable[[], None] = lambda: None,
 ) -> Evaluation:  # fmt: skip
     """Read, analyse, judge and match the parts of a loaded airframe; nothing is written but what ``kept`` names.
 
@@ -113,6 +114,8 @@ def evaluate(
         How many logs are read and analysed at once, each by a process of its own; it changes no result.
     kept
         Folder in which what was read is kept for the next run (``cache``); None: everything is read anew.
+    meanwhile
+        What else this process can do while others read.
 
     Raises
     ------
@@ -120,7 +123,7 @@ def evaluate(
         If a procedure is faulty.
     """
     procedures = load_procedures(airframe.own_pipelines)
-    done = do_bundles(Job(airframe=airframe, procedures=procedures, kept=kept), jobs, progress)
+    done = do_bundles(Job(airframe=airframe, procedures=procedures, kept=kept), jobs, progress, meanwhile)
     progress("matching groups", 0.9)
     reads, analyses, faults = complete(airframe, procedures, done)
     matching = match_groups(airframe.register, analyses, procedures)

@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import signal
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
@@ -24,8 +24,12 @@ _TICK_S = 0.1
 """So often whoever watches is told that the work goes on: no thread may do that while workers are forked."""
 
 
-def do_bundles(job: Job, jobs: int, progress: Progress = silent) -> Done:
+def do_bundles(
+    job: Job, jobs: int, progress: Progress = silent, meanwhile: Callable[[], None] = lambda: None
+) -> Done:  # fmt: skip
     """Read and analyse all parts that have logs, up to ``jobs`` bundles at once; the result does not depend on it.
+
+    ``meanwhile``: done by this process while the workers are busy.
 
     Raises
     ------
@@ -39,7 +43,7 @@ def do_bundles(job: Job, jobs: int, progress: Progress = silent) -> Done:
     logs = list(job.airframe.log_paths())
     what, share = f"reading and analysing {', '.join(logs) if len(logs) <= _FEW else f'{len(logs)} logs'}", 0.0
     progress(what, share)
-    for item in _each_done(job, [b for b in bundles if b not in hopeful], hopeful, cost, jobs):
+    for item in _each_done(job, [b for b in bundles if b not in hopeful], hopeful, cost, jobs, meanwhile):
         if item is not None:
             bundle, done = item
             found[bundle] = done
@@ -57,7 +61,12 @@ def do_bundles(job: Job, jobs: int, progress: Progress = silent) -> Done:
 
 
 def _each_done(
-    job: Job, fresh: Sequence[Bundle], hopeful: Sequence[Bundle], cost: Mapping[Bundle, float], jobs: int
+    job: Job,
+    fresh: Sequence[Bundle],
+    hopeful: Sequence[Bundle],
+    cost: Mapping[Bundle, float],
+    jobs: int,
+    meanwhile: Callable[[], None],
 ) -> Iterator[tuple[Bundle, Done] | None]:
     """Yield each bundle with what came of it, in the order in which they are done; now and then None: still at it."""
     if jobs <= 1 or len(fresh) <= 1:
@@ -77,6 +86,7 @@ def _each_done(
                 if job.airframe.register.group:  # the matching needs these: loaded while the workers are busy
                     import scipy.interpolate
                     import scipy.optimize  # noqa: F401
+            meanwhile()
             yield from _taken_up(job, hopeful, jobs)
             while coming:
                 ended = wait(coming, timeout=_TICK_S, return_when=FIRST_COMPLETED).done
