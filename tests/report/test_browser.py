@@ -69,7 +69,7 @@ def scroll_through(tab):
         """async () => {
             for (let y = 0; y < document.documentElement.scrollHeight; y += 700) {
                 scrollTo(0, y);
-                await new Promise((r) => requestAnimationFrame(() => setTimeout(r, 10)));
+                await new Promise((r) => setTimeout(r, 30));  // no frame is promised to a tab
             }
         }"""
     )
