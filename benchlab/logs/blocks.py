@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import itertools
 import re
 from collections.abc import Iterable, Sequence
@@ -62,7 +63,8 @@ class BlockParser:
         self._parsing = pyarrow.csv.ParseOptions(delimiter=dialect.delimiter or "\x1f")
         self._non_ascii = False
         self._odd = self._tried = 0
-        self._compiled = size >= _LONG and dialect.delimiter not in ("", " ")
+        self.compiles = size >= _LONG and importlib.util.find_spec("numba") is not None
+        """Loops are compiled: the log is long, and this Python not too new for the compiler."""
         self._mixed = False
         """The block before had odd lines among sound ones."""
 
@@ -120,13 +122,10 @@ class BlockParser:
 
     def _plain(self, block: bytes, n: int) -> Sequence[Floats | pa.Array] | None:
         """Return the columns of a block of plain cells; None where it is not one, or that is not tried."""
-        if not (self._compiled and any(self._numeric)):
+        if not self.compiles or self.dialect.delimiter in ("", " ") or not any(self._numeric):
             return None
-        try:
-            from benchlab.logs.plain import columns_of
-        except ImportError:  # a Python too new for the compiler
-            self._compiled = False
-            return None
+        from benchlab.logs.plain import columns_of
+
         found = columns_of(block, n, self._numeric, self.dialect.delimiter, self.dialect.decimal)
         return found and [x if isinstance(x, np.ndarray) else _without_missing(x) for x in found]
 

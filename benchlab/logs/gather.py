@@ -50,9 +50,13 @@ class _Column:
 
 
 class Gathered:
-    """The rows of a log while its batches come in; columns that parts share are held once."""
+    """The rows of a log while its batches come in; columns that parts share are held once.
 
-    def __init__(self) -> None:
+    ``packs``: as of ``ScratchFile``.
+    """
+
+    def __init__(self, *, packs: bool = False) -> None:
+        self._packs = packs
         self._tables: dict[str, dict[str, _Column]] = {}
         self._columns: list[_Column] = []
         self._in_memory = 0
@@ -85,7 +89,7 @@ class Gathered:
         return self._columns[-1]
 
     def _spill(self) -> None:
-        self._file = self._file or ScratchFile()
+        self._file = self._file or ScratchFile(packs=self._packs)
         for column in self._columns:
             column.spill(self._file)
         self._in_memory = 0

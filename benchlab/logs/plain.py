@@ -8,12 +8,13 @@ exactly, so that one division rounds once (W. D. Clinger, "How to read floating 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-import numba
 import numpy as np
 import pyarrow as pa
+
+from benchlab.logs.compiled import compiled
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 Bytes = np.ndarray[Any, np.dtype[np.uint8]]
@@ -21,11 +22,12 @@ Bytes = np.ndarray[Any, np.dtype[np.uint8]]
 # one type throughout, so that no index is checked for its sign
 _BYTE, _COUNT = np.uint8, np.uint64
 _NEWLINE, _MINUS, _ZERO, _TEN = _BYTE(ord("\n")), _BYTE(ord("-")), _BYTE(ord("0")), _BYTE(10)
-_NONE, _ONE, _THREE, _BASE = _COUNT(0), _COUNT(1), _COUNT(3), _COUNT(10)
+_NONE, _ONE, _TWO, _THREE, _BASE = _COUNT(0), _COUNT(1), _COUNT(2), _COUNT(3), _COUNT(10)
 _MOST_DIGITS = _COUNT(18)
 """So many digits at most: what they make does not overflow."""
 _EXACT = _COUNT(2**53)
 _BLANK, _QUOTE, _LAST_ASCII = _BYTE(ord(" ")), _BYTE(ord('"')), _BYTE(127)
+_LOWER, _N, _A = _BYTE(32), _BYTE(ord("n")), _BYTE(ord("a"))
 _HASH, _PERCENT, _SLASH = _BYTE(ord("#")), _BYTE(ord("%")), _BYTE(ord("/"))
 _TENS = np.array([10.0**k for k in range(19)])
 
@@ -69,12 +71,6 @@ def _strings(letters: Bytes, stops: np.ndarray[Any, np.dtype[np.int32]]) -> pa.A
     """Return cells that stand one after another, and where each ends, as an array of text; nothing is copied."""
     buffers = [None, pa.py_buffer(stops), pa.py_buffer(letters[: stops[-1]])]
     return pa.Array.from_buffers(pa.string(), len(stops) - 1, buffers)
-
-
-@numba.njit(nogil=True)
-def _is_nan(cell: Bytes) -> bool:
-    """Whether three letters are NaN, in capitals or not."""
-    return bool((cell[0] | 32) == 110 and (cell[1] | 32) == 97 and (cell[2] | 32) == 110)
 
 
 def _fill(
@@ -148,7 +144,10 @@ def _fill(
                 if after:
                     value /= tens[after]
                 numbers[number, line] = -value if negative else value
-            elif i == cell and i + _THREE < size and text[i + _THREE] == end and _is_nan(text[i : i + _THREE]):
+            elif (
+                i == cell and i + _THREE < size and text[i + _THREE] == end
+                and text[i] | _LOWER == _N and text[i + _ONE] | _LOWER == _A and text[i + _TWO] | _LOWER == _N
+            ):  # fmt: skip
                 numbers[number, line] = np.nan
                 i += _THREE
             else:
@@ -158,12 +157,4 @@ def _fill(
     return bool(i == size)
 
 
-def _compiled(function: Callable[..., bool]) -> Callable[..., bool]:
-    try:
-        compiled: Callable[..., bool] = numba.njit(cache=True, nogil=True)(function)
-    except RuntimeError:  # there is no folder in which what was compiled could be kept
-        compiled = numba.njit(nogil=True)(function)
-    return compiled
-
-
-_parse = _compiled(_fill)
+_parse = compiled(_fill)

@@ -130,6 +130,11 @@ class LogReader:
     # --- what was understood ------------------------------------------------------------------------------------------
 
     @property
+    def compiles(self) -> bool:
+        """Whether the log is so long that loops for it are compiled."""
+        return self._parser.compiles
+
+    @property
     def compression(self) -> str | None:
         """How the file is packed, None where it is not."""
         return self._source.compression
@@ -234,7 +239,7 @@ def read_whole(reader: LogReader) -> ReadLog:
 
 
 def _gather(reader: LogReader) -> dict[str, Record]:
-    gathered = Gathered()
+    gathered = Gathered(packs=reader.compiles)
     for tables in reader.batches():
         try:
             gathered.add(tables)

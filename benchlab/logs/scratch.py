@@ -6,6 +6,7 @@ import bisect
 import os
 import tempfile
 import weakref
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -13,6 +14,8 @@ import numpy as np
 import pandas as pd
 
 Array = np.ndarray[Any, Any]
+_HOPELESS = 3
+"""So many stretches in a row that cannot be packed, and no other is tried."""
 
 
 def scratch_folder() -> str:
@@ -26,9 +29,13 @@ def scratch_folder() -> str:
 
 
 class ScratchFile:
-    """One temporary file, for all the columns of a log; made when the first value is written."""
+    """One temporary file, for all the columns of a log; made when the first value is written.
 
-    def __init__(self) -> None:
+    ``packs``: numbers of few decimals are written as whole numbers, a third of the bytes (``packed``).
+    """
+
+    def __init__(self, *, packs: bool = False) -> None:
+        self.packs = packs
         self._file: BinaryIO | None = None
         self.size = 0
         """Bytes written."""
@@ -71,6 +78,15 @@ class ScratchFile:
         return int(file.readinto(out))  # type: ignore[attr-defined]
 
 
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Where in the file some values begin, and how they were written; ``places`` None: as they are."""
+
+    start: int
+    dtype: np.dtype[Any]
+    places: int | None = None
+
+
 class Scratch:
     """A column in a scratch file. Stretches of one value (an array of stride 0) are not written but remembered."""
 
@@ -79,9 +95,13 @@ class Scratch:
         self._file = file or ScratchFile()
         self._starts: list[int] = []
         """First row of every stretch."""
-        self._stretches: list[int | Array] = []
-        """Where in the file a stretch begins, or its one value."""
+        self._stretches: list[_Stretch | Array] = []
+        """Where a stretch lies, or its one value."""
         self._n = 0
+        self._places = 0
+        """Decimal places of the last stretch that could be packed."""
+        self._unpacked = 0
+        """Stretches in a row that could not."""
 
     def __len__(self) -> int:
         return self._n
@@ -97,10 +117,20 @@ class Scratch:
         if not len(piece):
             return
         one_value = piece.strides == (0,)
-        stretch = piece[:1].astype(self.dtype) if one_value else self._file.write(piece.astype(self.dtype, copy=False))
         self._starts.append(self._n)
-        self._stretches.append(stretch)
+        self._stretches.append(piece[:1].astype(self.dtype) if one_value else self._write(piece))
         self._n += len(piece)
+
+    def _write(self, piece: Array) -> _Stretch:
+        if self._file.packs and self.dtype == np.float64 and self._unpacked < _HOPELESS:
+            from benchlab.logs.packed import pack
+
+            if (packed := pack(piece, self._places)) is not None:
+                whole, self._places = packed
+                self._unpacked = 0
+                return _Stretch(self._file.write(whole), whole.dtype, self._places)
+            self._unpacked += 1
+        return _Stretch(self._file.write(piece.astype(self.dtype, copy=False)), self.dtype)
 
     def read(self, start: int, stop: int) -> Array:
         """Return the values of rows ``[start, stop)``, which must exist."""
@@ -111,12 +141,24 @@ class Scratch:
             first, end = self._starts[k], self._starts[k + 1] if k + 1 < len(self._starts) else self._n
             part = out[at - start : min(end, stop) - start]
             stretch = self._stretches[k]
-            if isinstance(stretch, int):
-                self._file.read_into(part, stretch + (at - first) * self.dtype.itemsize)
+            if isinstance(stretch, _Stretch):
+                self._fill(part, stretch, at - first)
             else:
                 part[:] = stretch
             at, k = end, k + 1
         return out
+
+    def _fill(self, out: Array, stretch: _Stretch, skip: int) -> None:
+        """Fill an array with the values of a stretch from the one so many behind its first."""
+        at = stretch.start + skip * stretch.dtype.itemsize
+        if stretch.places is None:
+            self._file.read_into(out, at)
+            return
+        from benchlab.logs.packed import unpack
+
+        whole = np.empty(len(out), dtype=stretch.dtype)
+        self._file.read_into(whole, at)
+        unpack(whole, stretch.places, out)
 
 
 class ScratchWords:

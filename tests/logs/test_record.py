@@ -30,8 +30,13 @@ def little_memory(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.parametrize(("text", "kind"), [(SERVOS, "servo_cycling"), (HOLDS, "tank_pressure")])
-def test_a_scratch_file_gives_back_what_memory_holds(read, request, text: str, kind: str) -> None:
+@pytest.mark.parametrize("packed", [False, True])
+def test_a_scratch_file_gives_back_what_memory_holds(
+    read, request, monkeypatch, text: str, kind: str, packed: bool
+) -> None:
     whole = read(text, kind)
+    if packed:
+        monkeypatch.setattr("benchlab.logs.blocks._LONG", 0)
     request.getfixturevalue("little_memory")
     spilled = read(text, kind)
     assert list(spilled.records) == list(whole.records)
