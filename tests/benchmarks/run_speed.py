@@ -8,9 +8,10 @@ Generates four servo logs (1 kHz, 7 columns; 4 million rows are about 150 MB eac
 3. runs it again with another limit in the register,
 4. runs the straightforward pandas script (``run_pandas_script.py``; in one process, as it would be written);
 
-then peak memory (sum of the proportional set sizes of the process and its workers, looked at every 20 ms) for logs of n
-and of 4 n rows, the demonstration, imports, the cost per row from 1e5 rows on, and whether results are the same to the
-byte for any number of workers. Times are medians of wall time; only ratios within one run say something.
+then the first three for logs of 4 n rows, peak memory (sum of the proportional set sizes of the process and its
+workers, looked at every 20 ms) for logs of n and of 4 n rows, the demonstration, imports, the cost per row from 1e5
+rows on, and whether results are the same to the byte for any number of workers. Times are medians of wall time; only
+ratios within one run say something.
 """
 
 from __future__ import annotations
@@ -137,7 +138,9 @@ def main() -> None:
     given = parser.parse_args()
     top = given.folder or Path(tempfile.mkdtemp(prefix="run-speed-"))
     try:
-        _times(top, given.rows, given.rounds)
+        _times(top, "four", given.rows, given.rounds, script=True)
+        _same_bytes(top, given.rows)
+        _times(top, "long", 4 * given.rows, min(given.rounds, 3), script=False)
         _memory(top, given.rows)
         _small(top, given.rounds)
         _per_row(top, given.most)
@@ -146,8 +149,8 @@ def main() -> None:
             shutil.rmtree(top)
 
 
-def _times(top: Path, rows: int, rounds: int) -> None:
-    folder, out, kept = top / "four", top / "out", top / "kept"
+def _times(top: Path, name: str, rows: int, rounds: int, *, script: bool) -> None:
+    folder, out, kept = top / name, top / "out", top / "kept"
     logs = [str(p) for p in write_airframe(folder, rows)]
     readers = {name: code for name, code in READERS.items() if importlib.util.find_spec(name)}
     times: dict[str, list[float]] = {}
@@ -156,23 +159,31 @@ def _times(top: Path, rows: int, rounds: int) -> None:
         times.setdefault(name, []).append(seconds())
 
     for _ in range(rounds):
-        for name, code in readers.items():
-            note(name, lambda code=code: timed([sys.executable, "-c", code, *logs]))
+        for reader, code in readers.items():
+            note(reader, lambda code=code: timed([sys.executable, "-c", code, *logs]))
         shutil.rmtree(kept, ignore_errors=True)
         register(folder, SERVOS, "")
         note("first run", lambda: timed(run(folder, out, kept)))
         register(folder, SERVOS, LIMIT)
         note("second run", lambda: timed(run(folder, out, kept)))
-        note("pandas script", lambda: timed([sys.executable, str(HERE / "run_pandas_script.py"), *logs]))
+        if script:
+            note("pandas script", lambda: timed([sys.executable, str(HERE / "run_pandas_script.py"), *logs]))
+    register(folder, SERVOS, "")
     median = {name: statistics.median(x) for name, x in times.items()}
+    print(f"4 logs of {rows} rows, {rounds} rounds")
     for name, seconds in median.items():
         print(f"{name:16s} {seconds:7.2f} s   {min(times[name]):.2f} to {max(times[name]):.2f}", flush=True)
     bare = min(median[name] for name in readers)
     first = median["first run"]
     print(f"first run / fastest bare read      {first / bare:.2f}   (aim 1.5)")
-    print(f"first run / pandas script          {first / median['pandas script']:.2f}   (aim 0.4)")
+    if script:
+        print(f"first run / pandas script          {first / median['pandas script']:.2f}   (aim 0.4)")
     print(f"second run / first run             {median['second run'] / first:.2f}   (aim 0.15)", flush=True)
-    register(folder, SERVOS, "")
+
+
+def _same_bytes(top: Path, rows: int) -> None:
+    folder, out = top / "four", top / "out"
+    write_airframe(folder, rows)
     same = []
     for jobs in ("1", "2", "4"):
         timed(run(folder, out, top / f"kept{jobs}", "--jobs", jobs))
