@@ -104,7 +104,7 @@ class LogReader:
         self._reject(self.canonical.clock_rejects())
 
     def _rows(self) -> Iterator[Rows]:
-        for block, lines in self._source.blocks(self.encoding, self._line_end):
+        for block, lines in _ahead(self._source.blocks(self.encoding, self._line_end)):
             text = block if self.labels is None else without_labels(block, self.labels)
             yield from self._parser.parse(text, lines)
 
