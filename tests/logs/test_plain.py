@@ -12,6 +12,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from benchlab.logs.compiled import compiled
 from benchlab.logs.plain import _fill, _parse, columns_of
 
 digits = st.text("0123456789", max_size=19)
@@ -110,3 +111,10 @@ def test_the_compiled_loop_does_what_is_written() -> None:
             assert way(text, np.uint8(44), np.uint8(46), np.array([True, True, False]), tens, numbers, letters, stops)
         ways.append((numbers.tobytes(), letters.tobytes(), stops.tobytes()))
     assert ways[0] == ways[1]
+
+
+def test_where_machine_code_cannot_be_kept_it_is_made_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    from numba.core.caching import CacheImpl
+
+    monkeypatch.setattr(CacheImpl, "_locator_classes", [])  # no folder can be written to
+    assert compiled(lambda x: x + 1)(2) == 3
