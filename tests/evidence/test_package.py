@@ -199,13 +199,13 @@ def test_killed_before_or_after_any_system_call_there_is_no_bag_or_a_whole_one(t
     calls = count_calls(lambda: archive_airframe(folder, tmp_path / "counted", run=run))
     rng = np.random.default_rng(9)
     found = {True: 0, False: 0}
-    for n in [*rng.integers(calls, size=15), *range(calls - 15, calls)]:
+    for n in [*rng.integers(calls, size=15), *range(calls - 40, calls)]:
         out = tmp_path / f"out{n}"
         kill_at(int(n), lambda out=out: archive_airframe(folder, out, run=run))
         bag = out / "K03-021_1970-01-02"
         assert not bag.exists() or check_bag(bag).valid
         found[bag.exists()] += 1
-    assert found[True] > 0  # some strike after the renaming, most before
+    assert found[True] > 0  # some strike after the renaming, most before, and so do some of the last ones
     assert found[False] > 15
 
 

@@ -24,7 +24,7 @@ def add_all() -> None:
 
 def stamps(start: str, form: Callable[[np.datetime64], str], step_ms: int = 1000) -> list[str]:
     """Write N stamps."""
-    return [form(np.datetime64(start, "ms") + k * step_ms) for k in range(N)]
+    return [form(np.datetime64(start, "ms") + np.timedelta64(k * step_ms, "ms")) for k in range(N)]
 
 
 def strf(pattern: str) -> Callable[[np.datetime64], str]:

@@ -104,7 +104,7 @@ def test_midnight_passes(read) -> None:
 
 
 def local(seconds: Iterable[int], base: str) -> list[str]:
-    return [str(np.datetime64(base) + s).replace("T", " ") for s in seconds]
+    return [str(np.datetime64(base) + np.timedelta64(s, "s")).replace("T", " ") for s in seconds]
 
 
 def test_local_time_put_back_by_an_hour_runs_on(read) -> None:
