@@ -77,6 +77,7 @@ def write_airframe(folder: Path, rows: int, servos: int = SERVOS) -> list[Path]:
     for seed, path in enumerate(paths):
         if not path.exists():
             write_log(path, rows, seed)
+    os.sync()  # writing them to the disk is not to go on while they are read
     register(folder, servos, "")
     return paths
 
