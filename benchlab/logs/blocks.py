@@ -35,6 +35,8 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 _LONG = 64 << 20
 """Bytes of a log from which on the compiled parser saves more time than it takes to load (0.2 s)."""
+_PLAIN_MARKS = tuple(",;|\t")
+"""Delimiters that no plain number holds, and that stand for one cell's end however many follow each other."""
 _SMALL = 64 << 10
 """Blocks whose odd lines cannot be told beforehand are halved down to this size: the rest still takes the fast path."""
 _NULLS = sorted(
@@ -122,11 +124,12 @@ class BlockParser:
 
     def _plain(self, block: bytes, n: int) -> Sequence[Floats | pa.Array] | None:
         """Return the columns of a block of plain cells; None where it is not one, or that is not tried."""
-        if not self.compiles or self.dialect.delimiter in ("", " ") or not any(self._numeric):
+        d = self.dialect
+        if not self.compiles or d.delimiter not in _PLAIN_MARKS or d.delimiter == d.decimal or not any(self._numeric):
             return None
         from benchlab.logs.plain import columns_of
 
-        found = columns_of(block, n, self._numeric, self.dialect.delimiter, self.dialect.decimal)
+        found = columns_of(block, n, self._numeric, d.delimiter, d.decimal)
         return found and [x if isinstance(x, np.ndarray) else _without_missing(x) for x in found]
 
     def _general(self, block: bytes, n: int) -> Sequence[Floats | pa.Array] | None:

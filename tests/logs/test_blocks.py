@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import fields
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,9 @@ import pytest
 
 from benchlab.logs.blocks import BlockParser
 from benchlab.logs.oddlines import bytes_of, odd_lines
+from benchlab.logs.reader import LogReader
 from benchlab.logs.table import ReadLog
+from benchlab.procedure import Procedures
 
 N = 3000
 
@@ -101,6 +104,13 @@ def grouped() -> str:
     return _text("t_s;current_A;voltage_V;remark", rows)
 
 
+def quoted() -> str:
+    """Decimal commas in quotes between commas; then cells too many in lines that have none."""
+    rows = [f'{i},"{i % 9},5","7,4"' for i in range(N)]
+    rows[1000:2600] = [f"{i},1,7,4,5" for i in range(1000, 2600)]
+    return _text("t_s,current_A,voltage_V", rows)
+
+
 def unforeseen() -> str:
     """Cells that look like numbers and are none."""
     return _text("t_s,current_A", [f"{i},{i % 9}.5" if i % 700 else f"{i},1-{i}" for i in range(1, N)])
@@ -116,7 +126,7 @@ def failing() -> str:
 LOGS: dict[Callable[[], str], Any] = {
     sound: "servo_cycling", damaged: "current_draw", counter: "current_draw", coarse: "current_draw",
     stamps: "current_draw", by_name: "current_draw", mended: "current_draw", grouped: "current_draw",
-    unforeseen: "current_draw", failing: "current_draw", unknown: None,
+    quoted: "current_draw", unforeseen: "current_draw", failing: "current_draw", unknown: None,
 }  # fmt: skip
 
 
@@ -169,11 +179,22 @@ def test_the_compiled_loop_reads_what_the_general_parser_reads(
     parse = BlockParser._plain
     monkeypatch.setattr(BlockParser, "_plain", lambda *a: taken.append(parse(*a)) or taken[-1])
     monkeypatch.setattr("benchlab.logs.blocks._LONG", 0)
-    monkeypatch.setattr("benchlab.logs.source.BLOCK", 20_011)
+    monkeypatch.setattr("benchlab.logs.source.BLOCK", 4001)
     compiled = dict(parts(read(text, kind)))
     assert [k for k in general if compiled[k] != general[k]] == []
     if make in (sound, damaged, counter, coarse, stamps, by_name, unknown):
         assert any(x is not None for x in taken)
+
+
+def test_one_mark_for_decimals_and_cells_is_left_to_another_path(
+    tmp_path: Path, procedures: Procedures, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchlab.logs.blocks._LONG", 0)
+    log = tmp_path / "log.csv"
+    log.write_text(quoted())
+    parser = LogReader(log, name="log.csv", procedures=procedures, kind="current_draw")._parser
+    assert (parser.dialect.delimiter, parser.dialect.decimal) == (",", ",")
+    assert parser._plain(b"1000,1,7,4,5\n", 1) is None
 
 
 def test_a_log_is_read_where_nothing_can_be_compiled(
