@@ -54,8 +54,10 @@ def quick_mark(path: Path) -> str:
     Raises
     ------
     OSError
-        If the file cannot be read.
+        If it is no file, or cannot be read.
     """
+    if not path.is_file():  # a pipe would keep us waiting
+        raise FileNotFoundError(path)
     digest = hashlib.sha256()
     with path.open("rb") as file:
         size = file.seek(0, os.SEEK_END)

@@ -71,6 +71,8 @@ class Ahead:
     def _make(self) -> None:
         piece = memoryview(bytearray(_PIECE))
         for path in self._paths:
+            if not path.is_file():  # a pipe would keep it waiting
+                continue
             with contextlib.suppress(OSError):
                 before, digest = mark_of(path), hashlib.sha256()
                 with path.open("rb", buffering=0) as file:

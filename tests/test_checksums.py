@@ -63,6 +63,14 @@ def test_a_log_written_to_while_it_is_read_is_refused(log: Path, monkeypatch: py
         list(batches)
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")
+def test_a_pipe_is_passed_over(log: Path) -> None:
+    pipe = log.with_name("pipe.csv")
+    os.mkfifo(pipe)
+    made(pipe, log)
+    assert known(log, mark_of(log)) is not None
+
+
 def test_making_them_can_be_given_up(tmp_path: Path) -> None:
     large = tmp_path / "large.csv"
     with large.open("wb") as file:

@@ -127,6 +127,15 @@ def test_ctrl_c_leaves_nothing_half_written(folder):
     assert list((folder / "reports").iterdir()) == []
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")
+def test_a_pipe_in_place_of_a_log_keeps_nobody_waiting(tmp_path):
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "airframe.toml").write_text('[airframe]\nid = "A1"\n[[servo]]\nid = "S1"\nlog = "pipe.csv"\n')
+    done = benchlab("run", ".", cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.startswith("benchlab: pipe.csv: is a pipe or a device")
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no groups of processes")
 def test_ctrl_c_at_any_moment_stops_it_and_shows_no_traceback(folder):
     (folder / "bad.csv").write_bytes(tank_log([f"{i},{12 - 1e-6 * i:.6f},20.0,101.3" for i in range(100_000)]))
