@@ -15,8 +15,8 @@ _TURN_S = 0.0005
 """The longest that it waits; a tenth of what is usual."""
 
 Mark = tuple[int, int, int, int, int]
-_known: dict[tuple[str, Mark], str] = {}
-"""(path, mark) -> SHA-256, of this process and those forked from it."""
+_begun: dict[tuple[str, Mark], tuple[hashlib._Hash, int]] = {}
+"""(path, mark) -> checksum of the first so many bytes, of this process and those forked from it."""
 
 
 def mark_of(path: Path) -> Mark:
@@ -31,9 +31,10 @@ def mark_of(path: Path) -> Mark:
     return s.st_dev, s.st_ino, s.st_size, s.st_mtime_ns, s.st_ctime_ns
 
 
-def known(path: Path, mark: Mark) -> str | None:
-    """Return the SHA-256 of the file that bears this mark, None where nobody has made it yet."""
-    return _known.get((str(path), mark))
+def begun(path: Path, mark: Mark) -> tuple[hashlib._Hash, int]:
+    """Return a SHA-256 to go on with for the file that bears this mark, and how many of its bytes it has already."""
+    digest, done = _begun.get((str(path), mark), (hashlib.sha256(), 0))
+    return digest.copy(), done
 
 
 def sha256_of(path: Path) -> str:
@@ -44,15 +45,19 @@ def sha256_of(path: Path) -> str:
     OSError
         If it cannot be read.
     """
-    made = known(path, mark_of(path))
-    if made is None:
-        with path.open("rb") as file:
-            made = hashlib.file_digest(file, "sha256").hexdigest()
-    return made
+    digest, done = begun(path, mark_of(path))
+    with path.open("rb", buffering=0) as file:
+        file.seek(done)
+        while piece := file.read(_PIECE):
+            digest.update(piece)
+    return digest.hexdigest()
 
 
 class Ahead:
-    """A thread that makes the checksums of some files, one after another, until it is told to end."""
+    """A thread that makes the checksums of some files, one after another, until it is told to end.
+
+    What it has done of a file serves whoever comes to it next, if the file is still the same then.
+    """
 
     def __init__(self, paths: Iterable[Path]) -> None:
         self._paths = tuple(paths)
@@ -63,7 +68,7 @@ class Ahead:
         self._thread.start()
 
     def end(self) -> None:
-        """End the thread; a checksum that it was at is given up."""
+        """End the thread, wherever it is."""
         self._end.set()
         self._thread.join()
         sys.setswitchinterval(self._usual_s)
@@ -73,12 +78,12 @@ class Ahead:
         for path in self._paths:
             if not path.is_file():  # a pipe would keep it waiting
                 continue
-            with contextlib.suppress(OSError):
-                before, digest = mark_of(path), hashlib.sha256()
-                with path.open("rb", buffering=0) as file:
-                    while n := file.readinto(piece):
-                        digest.update(piece[:n])
-                        if self._end.is_set():
-                            return
-                if mark_of(path) == before:
-                    _known[str(path), before] = digest.hexdigest()
+            with contextlib.suppress(OSError), path.open("rb", buffering=0) as file:
+                mark, digest, done = mark_of(path), hashlib.sha256(), 0
+                while not self._end.is_set() and (n := file.readinto(piece)):
+                    digest.update(piece[:n])
+                    done += n
+                if mark_of(path) == mark:
+                    _begun[str(path), mark] = digest, done
+            if self._end.is_set():
+                return

@@ -76,8 +76,8 @@ class Source:
         self.name = name
         self._path = path
         self._sha = hashlib.sha256()
-        self._made: str | None = None
-        """The checksum, where it was made beforehand."""
+        self._ahead = 0
+        """So many bytes were put into the checksum beforehand."""
         self._packed = 0
         self.size = 0
         """Bytes on disk."""
@@ -93,7 +93,7 @@ class Source:
     @property
     def sha256(self) -> str:
         """Checksum of the file as it lies on disk; valid after ``blocks`` has run to its end."""
-        return self._made or self._sha.hexdigest()
+        return self._sha.hexdigest()
 
     def head(self) -> bytes:
         """Return the first part of the (unpacked) file.
@@ -213,12 +213,11 @@ class Source:
             yield held_cr.replace(b"\r", lone)
 
     def _raw_pieces(self) -> Iterator[bytes]:
-        self._sha = hashlib.sha256()
         self._packed = 0
         total = 0
         try:
             mark = checksums.mark_of(self._path)
-            self._made = checksums.known(self._path, mark)
+            self._sha, self._ahead = checksums.begun(self._path, mark)
             with self._path.open("rb") as raw:
                 stream = self._unpacked(cast("IO[bytes]", _Hashing(raw, self)))
                 while piece := _some(stream):
@@ -230,20 +229,26 @@ class Source:
                         )  # fmt: skip
                     yield piece
                 for rest in iter(lambda: raw.read(BLOCK), b""):  # what follows the packed stream belongs to the file
-                    self._sha.update(rest)
-            if self._made and checksums.mark_of(self._path) != mark:
+                    self.checksum(rest)
+            if self._ahead and checksums.mark_of(self._path) != mark:
                 raise LogError("was written to while it was read", path=self.name, do="run again once it is complete")
         except (*_DAMAGED, OSError) as error:
             if self.compression is None or isinstance(error, (FileNotFoundError, PermissionError)):
                 reason = error.strerror if isinstance(error, OSError) and error.strerror else error
                 raise LogError(f"can no longer be read ({reason})", path=self.name, do="copy it again") from None
-            self._made = None
             self.damaged = f"the {self.compression} stream breaks off ({str(error) or 'cut short'})"
             try:
                 with self._path.open("rb") as raw:
                     self._sha = hashlib.file_digest(raw, "sha256")
             except OSError as gone:
                 raise LogError(f"can no longer be read ({gone.strerror})", path=self.name, do="copy it again") from None
+
+    def checksum(self, data: bytes) -> None:
+        """Put the next bytes of the file into the checksum, but for those that were before."""
+        known = self._ahead - self._packed
+        if known < len(data):
+            self._sha.update(memoryview(data)[max(known, 0) :])
+        self._packed += len(data)
 
     def _unpacked(self, raw: IO[bytes]) -> IO[bytes]:
         opened: Any = raw
@@ -266,9 +271,7 @@ class _Hashing:
 
     def read(self, size: int = -1) -> bytes:
         data = self._raw.read(size)
-        if self._source._made is None:
-            self._source._sha.update(data)
-        self._source._packed += len(data)
+        self._source.checksum(data)
         return data
 
     def seekable(self) -> bool:
