@@ -17,12 +17,18 @@ def min_max_rows(value: Array, bins: int) -> NDArray[np.intp]:
     if n <= 2 * bins:
         return np.arange(n)
     starts = np.linspace(0, n, bins, endpoint=False).astype(int)
-    keep = {0, n - 1}
-    for lo, hi in zip(starts, [*starts[1:], n], strict=True):
-        part = value[lo:hi]
-        if np.isfinite(part).any():
-            keep |= {int(lo + np.nanargmin(part)), int(lo + np.nanargmax(part))}
-    return np.array(sorted(keep))
+    known = ~np.isnan(value)
+    some = np.logical_or.reduceat(known & np.isfinite(value), starts)
+    least = _first_rows(np.where(known, value, np.inf), np.minimum, starts)[some]
+    greatest = _first_rows(np.where(known, value, -np.inf), np.maximum, starts)[some]
+    return np.unique(np.concatenate([[0, n - 1], least, greatest]))
+
+
+def _first_rows(x: Array, extreme: np.ufunc, starts: NDArray[np.intp]) -> NDArray[np.intp]:
+    """First row of each stretch at which it takes its extreme."""
+    at = np.repeat(extreme.reduceat(x, starts), np.diff(starts, append=len(x)))
+    rows = np.flatnonzero(x == at)
+    return rows[np.searchsorted(rows, starts)]
 
 
 def corner_rows(x: Array, curves: list[Array], tolerance: float) -> NDArray[np.intp]:

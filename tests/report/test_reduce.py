@@ -1,3 +1,5 @@
+import itertools
+
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,6 +19,19 @@ def test_no_extreme_is_lost(value, bins):
     if np.isfinite(value).any():
         assert np.nanmin(kept) == np.nanmin(value)
         assert np.nanmax(kept) == np.nanmax(value)
+
+
+@settings(deadline=None)
+@given(SERIES, st.integers(1, 50))
+def test_each_stretch_keeps_its_first_extremes(value, bins):
+    if len(value) <= 2 * bins:
+        return
+    ends = [*np.linspace(0, len(value), bins, endpoint=False).astype(int), len(value)]
+    expected = {0, len(value) - 1}
+    for lo, hi in itertools.pairwise(ends):
+        if np.isfinite(value[lo:hi]).any():
+            expected |= {lo + int(np.nanargmin(value[lo:hi])), lo + int(np.nanargmax(value[lo:hi]))}
+    assert set(min_max_rows(value, bins).tolist()) == expected
 
 
 @settings(deadline=None)
