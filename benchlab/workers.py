@@ -29,7 +29,7 @@ def do_bundles(
 ) -> Done:  # fmt: skip
     """Read and analyse all parts that have logs, up to ``jobs`` bundles at once; the result does not depend on it.
 
-    ``meanwhile``: done by this process while the workers are busy.
+    ``meanwhile``: done once by this process while the workers are busy.
 
     Raises
     ------
@@ -72,7 +72,7 @@ def _each_done(
     if jobs <= 1 or len(fresh) <= 1:
         for bundle in fresh:
             yield bundle, _fresh(job, bundle)
-        yield from _taken_up(job, hopeful, jobs)
+        yield from _taken_up(job, hopeful, jobs, meanwhile)
         return
     # forked, a worker begins with everything loaded; that is safe on Linux, and before this process uses threads
     context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
@@ -86,8 +86,7 @@ def _each_done(
                 if job.airframe.register.group:  # the matching needs these: loaded while the workers are busy
                     import scipy.interpolate
                     import scipy.optimize  # noqa: F401
-            meanwhile()
-            yield from _taken_up(job, hopeful, jobs)
+            yield from _taken_up(job, hopeful, jobs, meanwhile)
             while coming:
                 ended = wait(coming, timeout=_TICK_S, return_when=FIRST_COMPLETED).done
                 if not ended:
@@ -115,12 +114,17 @@ def _begin() -> None:
     signal.signal(signal.SIGINT, lambda *_: os._exit(130))
 
 
-def _taken_up(job: Job, bundles: Sequence[Bundle], jobs: int) -> Iterator[tuple[Bundle, Done]]:
+def _taken_up(
+    job: Job, bundles: Sequence[Bundle], jobs: int, meanwhile: Callable[[], None]
+) -> Iterator[tuple[Bundle, Done]]:  # fmt: skip
     """Take up what an earlier run kept; checksums are made in threads, which Python's lock does not hinder."""
     if not bundles:
+        meanwhile()
         return
     with ThreadPoolExecutor(max(jobs, 1)) as pool:
-        for bundle, done in zip(bundles, pool.map(lambda b: kept.take_up(job, b), bundles), strict=True):
+        coming = pool.map(lambda b: kept.take_up(job, b), bundles)
+        meanwhile()
+        for bundle, done in zip(bundles, coming, strict=True):
             yield bundle, done or _fresh(job, bundle)
 
 
