@@ -35,7 +35,8 @@ _TENS = np.array([10.0**k for k in range(19)])
 def columns_of(
     block: bytes, lines: int, numeric: Sequence[bool], delimiter: str, decimal: str
 ) -> list[Floats | pa.Array] | None:
-    """Return the columns of a block of so many whole lines: numbers (NaN where a cell is empty or says so), or text.
+    """Return the columns of a block of so many whole lines: numbers (NaN where a cell is empty or says so), or text;
+    shape (lines,) each.
 
     None where a line has not just a plain cell for each column, where a number has more digits than a double holds,
     where a text is empty, or where the last line has no end.
@@ -49,17 +50,15 @@ def columns_of(
     numeric
         For each column, whether it holds numbers.
     delimiter, decimal
-        One character each.
+        One ASCII character each, not the same.
     """
     if not block.endswith(b"\n"):
         return None
     text, held = np.frombuffer(block, dtype=np.uint8), np.array(numeric)
     words = int(np.count_nonzero(~held))
     numbers = np.empty((len(held) - words, lines))
-    letters, stops = (
-        np.empty((words, len(block) if words else 0), dtype=np.uint8),
-        np.zeros((words, lines + 1), np.int32),
-    )
+    letters = np.empty((words, len(block) if words else 0), dtype=np.uint8)
+    stops = np.zeros((words, lines + 1), dtype=np.int32)
     if not _parse(text, _BYTE(ord(delimiter)), _BYTE(ord(decimal)), held, _TENS, numbers, letters, stops):
         return None
     texts = (_strings(x, at) for x, at in zip(letters, stops, strict=True))
