@@ -35,11 +35,10 @@ _TENS = np.array([10.0**k for k in range(19)])
 def columns_of(
     block: bytes, lines: int, numeric: Sequence[bool], delimiter: str, decimal: str
 ) -> list[Floats | pa.Array] | None:
-    """Return the columns of a block of so many whole lines: numbers (NaN where a cell is empty or says so), or text;
-    shape (lines,) each.
+    """Return the columns of a block of so many whole lines: numbers (NaN where a cell is empty or says so), or text.
 
-    None where a line has not just a plain cell for each column, where a number has more digits than a double holds,
-    where a text is empty, or where the last line has no end.
+    Shape (lines,) each. None where a line has not just a plain cell for each column, where a number has more digits
+    than a double holds, where a text is empty, or where the last line has no end.
 
     Parameters
     ----------
