@@ -100,6 +100,9 @@ def _each_done(
         except BaseException:
             for worker in multiprocessing.active_children():
                 worker.terminate()
+            # one that ended within its answer leaves the pool waiting for the rest, as long as this process, too, could
+            # write it
+            pool._result_queue._writer.close()  # type: ignore[attr-defined]
             raise
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -173,3 +174,37 @@ def test_an_interrupt_ends_the_workers(laid_out, tmp_path, monkeypatch):
     with pytest.raises(KeyboardInterrupt):
         run_airframe(laid_out, tmp_path / "1", jobs=2)
     assert time.monotonic() - began < 30
+
+
+HALF_AN_ANSWER = """
+import multiprocessing.connection, os, signal, sys, time
+from pathlib import Path
+from benchlab import workers
+from benchlab.airframe import load_airframe
+from benchlab.bundles import Done, Job
+from benchlab.procedure import load_procedures
+
+def half(self, data, write=os.write):
+    write(self._handle, bytes(data)[: len(data) // 2])
+    os.kill(os.getppid(), signal.SIGINT)
+    time.sleep(60)
+
+def answer(job, bundle):
+    multiprocessing.connection.Connection._send = half
+    return Done(faults=["x" * 100_000])
+
+workers.do_bundle = answer
+airframe = load_airframe(Path(sys.argv[1]))
+try:
+    workers.do_bundles(Job(airframe=airframe, procedures=load_procedures(), kept=None), 2)
+except KeyboardInterrupt:
+    print("stopped")
+"""
+
+
+@FORKED
+def test_an_interrupt_within_a_workers_answer_leaves_nobody_waiting(laid_out):
+    done = subprocess.run(
+        [sys.executable, "-c", HALF_AN_ANSWER, str(laid_out)], capture_output=True, text=True, timeout=30, check=False
+    )
+    assert (done.returncode, done.stdout) == (0, "stopped\n"), done.stderr
