@@ -145,15 +145,14 @@ def test_ctrl_c_at_any_moment_stops_it_and_shows_no_traceback(folder):
     loaded_ms = round(2000 * (time.perf_counter() - began))
     stopped = 0
     for delay_ms in range(loaded_ms, loaded_ms + 1000, 50):
-        process = subprocess.Popen(
+        with subprocess.Popen(
             [sys.executable, "-m", "benchlab", "run", ".", "--jobs", "2"], cwd=folder, stderr=subprocess.PIPE,
             stdout=subprocess.DEVNULL, text=True, start_new_session=True,
-        )  # fmt: skip
-        time.sleep(delay_ms / 1000)
-        if process.poll() is not None:
-            break
-        os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers too
-        _, errors = process.communicate(timeout=60)
+        ) as process:  # fmt: skip
+            time.sleep(delay_ms / 1000)
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers too
+            _, errors = process.communicate(timeout=60)
         if process.returncode in (0, -signal.SIGINT):  # all was written, and it or Python itself was about to end
             assert errors == ""  # an interrupt that is lost is told there
             assert (folder / "reports/A1/report.html").exists()
